@@ -1,0 +1,184 @@
+//! The one value that goes through every stage: the figure, its parts, joints and palette.
+
+use std::sync::Arc;
+
+use glam::{DMat3, DVec3};
+use serde::{Deserialize, Serialize};
+
+use crate::equipment::Filament;
+use crate::mesh::TriMesh;
+
+/// What an earlier stage has made true and a later one may need.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Fact {
+    /// The scan is read: millimetres, z up.
+    Read,
+    /// One closed, oriented 2-manifold.
+    Solid,
+    /// At the size it is printed in, on the lattice.
+    Sized,
+    /// Every part fits the printer.
+    FitsBed,
+    /// Each triangle has a filament.
+    FewColours,
+    /// Each part has its bed pose.
+    Posed,
+    /// Mass, time and tool changes are known.
+    Estimated,
+    /// Print files are written.
+    Exported,
+}
+
+/// What is known about the scan itself.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ScanInfo {
+    /// Name for reports: the file's stem.
+    pub name: String,
+    pub triangles: usize,
+    pub has_colour: bool,
+    /// Unit the file's lengths were taken for, such as `m`, and how sure that is (0 to 1).
+    pub unit: String,
+    pub unit_confidence: f64,
+    /// Axis taken for up, such as `+y`, and how sure that is (0 to 1).
+    pub up: String,
+    pub up_confidence: f64,
+    /// Height of the scanned subject, mm.
+    pub height_mm: f64,
+}
+
+/// A rigid move from figure coordinates to bed coordinates: `bed = rotation * figure + shift`.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Pose {
+    /// A proper rotation; its entries are -1, 0 or 1, so that a posed part stays on the lattice.
+    pub rotation: DMat3,
+    pub shift: DVec3,
+}
+
+impl Pose {
+    pub const IDENTITY: Self = Self { rotation: DMat3::IDENTITY, shift: DVec3::ZERO };
+
+    #[must_use]
+    pub fn to_bed(&self, figure: DVec3) -> DVec3 {
+        self.rotation * figure + self.shift
+    }
+
+    /// The way back: bed coordinates to the assembled figure, row-major 4x4 for column vectors, mm.
+    #[must_use]
+    pub fn placement(&self) -> [f64; 16] {
+        let back = self.rotation.transpose();
+        let t = -(back * self.shift);
+        let (x, y, z) = (back.row(0), back.row(1), back.row(2));
+        [x.x, x.y, x.z, t.x, y.x, y.y, y.z, t.y, z.x, z.y, z.z, t.z, 0.0, 0.0, 0.0, 1.0].map(|v| v + 0.0)
+    }
+}
+
+/// What printing a part takes.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PartEstimate {
+    pub volume_mm3: f64,
+    /// Grams per palette entry, purge not counted; same length as the figure's palette.
+    pub filament_g: Vec<f64>,
+    pub mass_g: f64,
+    pub support_g: f64,
+    pub purge_g: f64,
+    pub layers: usize,
+    pub tool_changes: usize,
+    /// Tool changes if every layer loaded its filaments in shelf order.
+    pub tool_changes_unordered: usize,
+    pub seconds: f64,
+    /// Largest share of the surface that hangs over by more than the limit, mm2.
+    pub overhang_mm2: f64,
+}
+
+/// A piece that is printed on its own.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Part {
+    /// Counted from 1, bottom to top; the same in files, report and log.
+    pub number: usize,
+    /// Number and place, such as `03-left-shoulder`: also the file name.
+    pub name: String,
+    /// In figure coordinates, mm.
+    #[serde(skip)]
+    pub mesh: Arc<TriMesh>,
+    /// Palette entry of each triangle; none before colours are reduced.
+    pub labels: Option<Arc<Vec<u8>>>,
+    pub pose: Option<Pose>,
+    pub estimate: Option<PartEstimate>,
+}
+
+/// A key: a round socket on each side of a joint for a dowel of this size.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Key {
+    /// Centre of the dowel's section in the cut plane, figure coordinates, mm.
+    pub centre: DVec3,
+    pub dowel_mm: f64,
+    pub socket_mm: f64,
+    /// Depth of the socket on either side of the cut, mm.
+    pub depth_mm: f64,
+}
+
+/// A planar cut between two parts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Joint {
+    /// Indices into `Figure::parts`: `a` lies below the plane, `b` above.
+    pub a: usize,
+    pub b: usize,
+    /// Unit normal, from `a` to `b`.
+    pub normal: DVec3,
+    /// Plane: `normal . p = offset_mm`.
+    pub offset_mm: f64,
+    pub area_mm2: f64,
+    pub keys: Vec<Key>,
+}
+
+/// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
+/// not touch.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Figure {
+    pub scan: ScanInfo,
+    /// The scan as read, mm and z up: for pictures and comparison.
+    #[serde(skip)]
+    pub scan_mesh: Arc<TriMesh>,
+    /// The closed figure before it was cut, mm: for pictures, `figure.ply` and volume checks.
+    #[serde(skip)]
+    pub whole: Arc<TriMesh>,
+    /// Figure size over scan size.
+    pub scale: f64,
+    pub parts: Vec<Part>,
+    pub joints: Vec<Joint>,
+    /// Filaments in use; labels index into it.
+    pub palette: Vec<Filament>,
+    /// Order in which parts are glued: indices of joints.
+    pub glue_order: Vec<usize>,
+}
+
+impl Figure {
+    /// Lowest and highest corner over all parts, figure coordinates, mm.
+    #[must_use]
+    pub fn bounds(&self) -> (DVec3, DVec3) {
+        let start = (DVec3::INFINITY, DVec3::NEG_INFINITY);
+        let points = self.parts.iter().flat_map(|part| &part.mesh.positions);
+        points.fold(start, |(low, high), p| (low.min(*p), high.max(*p)))
+    }
+
+    /// Every mesh the figure holds, in a fixed order: scan, whole, parts. The cache stores them apart.
+    #[must_use]
+    pub fn meshes(&self) -> Vec<&Arc<TriMesh>> {
+        [&self.scan_mesh, &self.whole].into_iter().chain(self.parts.iter().map(|p| &p.mesh)).collect()
+    }
+
+    /// Puts meshes back in the order of [`Self::meshes`]; `None` when their number is wrong.
+    #[must_use]
+    pub fn with_meshes(mut self, meshes: Vec<Arc<TriMesh>>) -> Option<Self> {
+        if meshes.len() != self.parts.len() + 2 {
+            return None;
+        }
+        let mut meshes = meshes.into_iter();
+        self.scan_mesh = meshes.next()?;
+        self.whole = meshes.next()?;
+        for part in &mut self.parts {
+            part.mesh = meshes.next()?;
+        }
+        Some(self)
+    }
+}

@@ -1,0 +1,21 @@
+//! Statuary turns full-colour scans of people into print-ready parts in a few filament colours.
+//!
+//! ```text
+//! settings   YAML text -spec-> Spec -plan-> Plan -+
+//!                                                 +- runner -> RunRecord (JSON) -> ledger
+//! material   scan bytes -format-> Figure ---------+    |
+//!               &Figure -Transform-> Figure - ... -> &Figure -Output-> files
+//! ```
+
+pub mod colour;
+pub mod equipment;
+pub mod figure;
+pub mod finding;
+pub mod format;
+pub mod mesh;
+pub mod picture;
+pub mod problem;
+pub mod run_record;
+pub mod stage;
+pub mod stages;
+pub mod units;

@@ -1,0 +1,87 @@
+//! Kernel: triangle meshes and what is done to them. No files, no settings; colours are an attribute carried along.
+
+pub mod cut;
+pub mod fill;
+pub mod inspect;
+pub mod intersect;
+pub mod manifold;
+pub mod measure;
+pub mod outline;
+pub mod refine;
+pub mod slice;
+pub mod solids;
+pub mod topology;
+pub mod tree;
+pub mod weld;
+pub mod winding;
+pub mod wrap;
+
+use glam::DVec3;
+use serde::{Deserialize, Serialize};
+
+/// Where a triangle comes from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Origin {
+    /// Surface the scanner saw.
+    #[default]
+    Skin,
+    /// Surface that closes what the scanner did not see.
+    Fill,
+    /// Cut face of the joint with this index.
+    Cut(u16),
+    /// Wall or floor of a key's socket, or a mark, on the joint with this index.
+    Key(u16),
+}
+
+impl Origin {
+    /// Whether the triangle is visible on the assembled figure.
+    #[must_use]
+    pub fn is_outside(self) -> bool {
+        matches!(self, Self::Skin | Self::Fill)
+    }
+
+    /// The joint a cut face or key belongs to.
+    #[must_use]
+    pub fn joint(self) -> Option<u16> {
+        match self {
+            Self::Cut(joint) | Self::Key(joint) => Some(joint),
+            Self::Skin | Self::Fill => None,
+        }
+    }
+}
+
+/// An indexed triangle mesh with a colour per vertex and an origin per triangle.
+///
+/// Positions are millimetres, z up; triangles wind counter-clockwise seen from outside; colours are linear-light RGB
+/// (0 to 1), so that interpolating them is right. `colours.len() == positions.len()` and
+/// `origins.len() == triangles.len()` always.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct TriMesh {
+    pub positions: Vec<DVec3>,
+    pub triangles: Vec<[u32; 3]>,
+    pub colours: Vec<[f32; 3]>,
+    pub origins: Vec<Origin>,
+}
+
+impl TriMesh {
+    /// A mesh of one neutral grey whose triangles are all skin.
+    #[must_use]
+    pub fn from_shape(positions: Vec<DVec3>, triangles: Vec<[u32; 3]>) -> Self {
+        let colours = vec![[0.5; 3]; positions.len()];
+        let origins = vec![Origin::Skin; triangles.len()];
+        Self { positions, triangles, colours, origins }
+    }
+
+    /// The corner positions of a triangle, mm.
+    #[must_use]
+    pub fn corners(&self, triangle: usize) -> [DVec3; 3] {
+        self.triangles[triangle].map(|v| self.positions[v as usize])
+    }
+
+    /// Cross product of two edges: twice the area, along the outward normal, mm2.
+    #[must_use]
+    pub fn area_vector(&self, triangle: usize) -> DVec3 {
+        let [a, b, c] = self.corners(triangle);
+        (b - a).cross(c - a)
+    }
+}

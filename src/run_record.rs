@@ -1,0 +1,94 @@
+//! Data of the JSON log `run.json`: what ran, with which settings, what it found, what it wrote.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::finding::Finding;
+
+/// Version of the layout of `run.json`; goes up with every change a reader could notice.
+pub const FORMAT_VERSION: u32 = 1;
+
+/// How a run ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    #[default]
+    Running,
+    Done,
+    /// Done, but a finding of severity fault is among the findings.
+    DoneWithFaults,
+    Failed,
+}
+
+/// A file that went in or came out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FileRecord {
+    /// Name relative to the scan's or the run's folder.
+    pub file: String,
+    pub bytes: u64,
+    /// BLAKE3 of the content, 64 hexadecimal digits.
+    pub blake3: String,
+}
+
+/// One stage of the run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StageRecord {
+    pub stage: String,
+    /// All settings, defaults filled in.
+    pub settings: serde_json::Value,
+    pub stamp: String,
+    /// Whether an earlier result with the same stamp was used again.
+    pub cached: bool,
+    pub seconds: f64,
+    /// Peak resident memory of the process at the stage's end, bytes.
+    pub peak_memory_bytes: u64,
+    /// Numbers the stage logged.
+    pub figures: BTreeMap<String, f64>,
+    pub findings: Vec<Finding>,
+}
+
+/// A part, as the log tells of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PartRecord {
+    pub name: String,
+    pub volume_mm3: f64,
+    /// Extent in its bed pose, mm.
+    pub size_mm: [f64; 3],
+    pub triangles: usize,
+    /// Grams by filament name.
+    pub mass_g: BTreeMap<String, f64>,
+    pub tool_changes: usize,
+    pub seconds: f64,
+}
+
+/// The whole log of one run.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct RunRecord {
+    pub format: u32,
+    pub program: String,
+    pub version: String,
+    pub pipeline: String,
+    /// The pipeline as it ran, YAML with all settings: what `rerun` starts from.
+    pub pipeline_yaml: String,
+    pub printer: String,
+    pub scan: String,
+    pub outcome: Outcome,
+    /// Start, RFC 3339 UTC; the one field besides seconds and memory that differs between equal runs.
+    pub started: String,
+    pub seconds: f64,
+    pub inputs: Vec<FileRecord>,
+    pub stages: Vec<StageRecord>,
+    pub parts: Vec<PartRecord>,
+    pub outputs: Vec<FileRecord>,
+    /// Why it failed, if it did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error: Option<String>,
+}
+
+impl RunRecord {
+    /// All findings in the order of the stages.
+    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
+        self.stages.iter().flat_map(|stage| &stage.findings)
+    }
+}

@@ -1,0 +1,206 @@
+//! What a stage is: settings that can be read and explained, and one of two jobs: change the figure, or write files.
+
+use std::fmt::Debug;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use crate::equipment::Equipment;
+use crate::figure::{Fact, Figure};
+use crate::finding::Finding;
+use crate::problem::Problem;
+use crate::run_record::RunRecord;
+
+/// Static side of a stage: feeds the stage table, `check --explain`, docs and tests.
+pub trait Settings: Serialize + DeserializeOwned + Default {
+    /// Name in YAML, such as `colour-reduce`.
+    const NAME: &'static str;
+    /// Goes up whenever the same input and settings may give another result.
+    const VERSION: u32;
+    /// One line for `statuary stages`.
+    const SUMMARY: &'static str;
+    /// Settings as a user would write them: a YAML map.
+    const EXAMPLE: &'static str;
+}
+
+/// What of the owner's equipment a stage's result depends on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Uses {
+    pub shelf: bool,
+    pub printer: bool,
+}
+
+/// A stage that makes a new figure from the one before.
+pub trait Transform: Debug + Send + Sync {
+    fn needs(&self) -> &'static [Fact];
+    fn gives(&self) -> &'static [Fact];
+    /// Facts that no longer hold afterwards.
+    fn spoils(&self) -> &'static [Fact] {
+        &[]
+    }
+    fn uses(&self) -> Uses {
+        Uses::default()
+    }
+    /// Faults of the settings themselves; reads no file.
+    fn check(&self) -> Vec<Problem>;
+    /// # Errors
+    /// When no result worth printing can be made; the error says what and what to do.
+    fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError>;
+}
+
+/// A stage that only reads the figure and writes files.
+pub trait Output: Debug + Send + Sync {
+    fn needs(&self) -> &'static [Fact];
+    fn gives(&self) -> &'static [Fact] {
+        &[]
+    }
+    fn uses(&self) -> Uses {
+        Uses::default()
+    }
+    fn check(&self) -> Vec<Problem>;
+    /// # Errors
+    /// When a file cannot be made or its check fails.
+    fn write(&self, figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError>;
+}
+
+/// Where files of an output stage go: the run folder on disk, or memory in tests.
+pub trait FileSink: Send {
+    /// Takes a whole file; `name` is relative, with `/` between folders.
+    ///
+    /// # Errors
+    /// When it cannot be stored.
+    fn put(&mut self, name: &str, bytes: &[u8]) -> std::io::Result<()>;
+    /// Reads a file put earlier in this run back, for checking it.
+    ///
+    /// # Errors
+    /// When it is not there or cannot be read.
+    fn get(&mut self, name: &str) -> std::io::Result<Vec<u8>>;
+}
+
+/// Files kept in memory, by name.
+#[derive(Debug, Default)]
+pub struct MemorySink(pub std::collections::BTreeMap<String, Vec<u8>>);
+
+impl FileSink for MemorySink {
+    fn put(&mut self, name: &str, bytes: &[u8]) -> std::io::Result<()> {
+        self.0.insert(name.to_owned(), bytes.to_vec());
+        Ok(())
+    }
+
+    fn get(&mut self, name: &str) -> std::io::Result<Vec<u8>> {
+        self.0.get(name).cloned().ok_or_else(|| std::io::ErrorKind::NotFound.into())
+    }
+}
+
+/// Size the figure will be printed in, as far as the plan knows it before `scale` runs.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub enum TargetSize {
+    HeightMm(f64),
+    Factor(f64),
+    Unknown,
+}
+
+/// The only door out of a stage.
+pub struct StageContext<'a> {
+    pub equipment: &'a Equipment,
+    pub target: TargetSize,
+    files: &'a mut dyn FileSink,
+    cancel: Arc<AtomicBool>,
+    progress: &'a mut dyn FnMut(f64, &str),
+    findings: Vec<Finding>,
+    figures: Vec<(String, f64)>,
+}
+
+impl<'a> StageContext<'a> {
+    pub fn new(
+        equipment: &'a Equipment,
+        target: TargetSize,
+        files: &'a mut dyn FileSink,
+        cancel: Arc<AtomicBool>,
+        progress: &'a mut dyn FnMut(f64, &str),
+    ) -> Self {
+        Self { equipment, target, files, cancel, progress, findings: Vec::new(), figures: Vec::new() }
+    }
+
+    /// Notes something for the report and the log.
+    pub fn finding(&mut self, finding: Finding) {
+        self.findings.push(finding);
+    }
+
+    /// Logs a number under a name with its unit, such as `islands_removed` or `hole_area_mm2`.
+    pub fn figure(&mut self, name: &str, value: f64) {
+        self.figures.push((name.to_owned(), value));
+    }
+
+    /// Says how far the stage is (0 to 1) and what it does.
+    pub fn progress(&mut self, done: f64, what: &str) {
+        (self.progress)(done, what);
+    }
+
+    /// # Errors
+    /// `StageError::Cancelled` once the run is to stop.
+    pub fn checkpoint(&self) -> Result<(), StageError> {
+        if self.cancel.load(Ordering::Relaxed) { Err(StageError::Cancelled) } else { Ok(()) }
+    }
+
+    /// Writes a whole file of the run folder.
+    ///
+    /// # Errors
+    /// `StageError::Write` when it cannot be stored.
+    pub fn put(&mut self, name: &str, bytes: &[u8]) -> Result<(), StageError> {
+        self.files.put(name, bytes).map_err(|source| StageError::Write { name: name.to_owned(), source })
+    }
+
+    /// Reads a file written earlier in this run.
+    ///
+    /// # Errors
+    /// `StageError::Write` when it is not there.
+    pub fn get(&mut self, name: &str) -> Result<Vec<u8>, StageError> {
+        self.files.get(name).map_err(|source| StageError::Write { name: name.to_owned(), source })
+    }
+
+    /// What the stage noticed, in order, and its logged numbers: taken by the runner afterwards.
+    #[must_use]
+    pub fn into_notes(self) -> (Vec<Finding>, Vec<(String, f64)>) {
+        (self.findings, self.figures)
+    }
+}
+
+/// Why a stage stopped.
+#[derive(Debug, thiserror::Error)]
+pub enum StageError {
+    /// The scan itself cannot be worked on: exit code 4.
+    #[error("{what}")]
+    Scan { what: String, hint: String },
+    /// The stage could not do its work: exit code 5.
+    #[error("{what}")]
+    Failed { what: String, hint: String },
+    #[error("cannot write `{name}`: {source}")]
+    Write { name: String, source: std::io::Error },
+    #[error("stopped before it was done")]
+    Cancelled,
+}
+
+impl StageError {
+    #[must_use]
+    pub fn scan(what: impl Into<String>, hint: impl Into<String>) -> Self {
+        Self::Scan { what: what.into(), hint: hint.into() }
+    }
+
+    #[must_use]
+    pub fn failed(what: impl Into<String>, hint: impl Into<String>) -> Self {
+        Self::Failed { what: what.into(), hint: hint.into() }
+    }
+
+    /// What to do about it.
+    #[must_use]
+    pub fn hint(&self) -> &str {
+        match self {
+            Self::Scan { hint, .. } | Self::Failed { hint, .. } => hint,
+            Self::Write { .. } => "check the free space and the rights of the output folder",
+            Self::Cancelled => "run it again",
+        }
+    }
+}
