@@ -102,6 +102,9 @@ pub enum TargetSize {
     Unknown,
 }
 
+/// What a stage noticed, and the numbers it logged.
+pub type Notes = (Vec<Finding>, Vec<(String, f64)>);
+
 /// The only door out of a stage.
 pub struct StageContext<'a> {
     pub equipment: &'a Equipment,
@@ -111,6 +114,12 @@ pub struct StageContext<'a> {
     progress: &'a mut dyn FnMut(f64, &str),
     findings: Vec<Finding>,
     figures: Vec<(String, f64)>,
+}
+
+impl std::fmt::Debug for StageContext<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("StageContext").field("findings", &self.findings).finish_non_exhaustive()
+    }
 }
 
 impl<'a> StageContext<'a> {
@@ -163,7 +172,7 @@ impl<'a> StageContext<'a> {
 
     /// What the stage noticed, in order, and its logged numbers: taken by the runner afterwards.
     #[must_use]
-    pub fn into_notes(self) -> (Vec<Finding>, Vec<(String, f64)>) {
+    pub fn into_notes(self) -> Notes {
         (self.findings, self.figures)
     }
 }

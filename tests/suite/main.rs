@@ -1,0 +1,7 @@
+//! The whole test suite in one binary, so that it is linked once.
+
+mod architecture;
+mod cache;
+mod daemon;
+mod plan;
+mod support;
