@@ -21,7 +21,7 @@ pub enum Failure {
     #[error("`{}`: {source}", .path.display())]
     Disk { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
-    Daemon(#[from] DaemonError),
+    Daemon(DaemonError),
     #[error("{0}")]
     Json(#[from] serde_json::Error),
     #[error("{0}")]
@@ -33,6 +33,15 @@ pub enum Failure {
 
 fn faults(count: usize) -> String {
     if count == 1 { "1 fault".into() } else { format!("{count} faults") }
+}
+
+impl From<DaemonError> for Failure {
+    fn from(error: DaemonError) -> Self {
+        match error {
+            DaemonError::Configuration(problems) => Self::Configuration(problems),
+            other => Self::Daemon(other),
+        }
+    }
 }
 
 impl Failure {
@@ -53,7 +62,12 @@ impl Failure {
             Self::Daemon(DaemonError::Workshop(_)) => {
                 "is it a folder made by `statuary init`, and is its disk there?".into()
             }
-            Self::Run(_) | Self::Configuration(_) | Self::Json(_) | Self::Yaml(_) | Self::PrintCheck => String::new(),
+            Self::Run(_)
+            | Self::Configuration(_)
+            | Self::Daemon(DaemonError::Configuration(_))
+            | Self::Json(_)
+            | Self::Yaml(_)
+            | Self::PrintCheck => String::new(),
         }
     }
 
@@ -63,7 +77,7 @@ impl Failure {
     pub fn exit_code(&self) -> u8 {
         match self {
             Self::Arguments { .. } | Self::Daemon(DaemonError::Locked) => 2,
-            Self::Configuration(_) => 3,
+            Self::Configuration(_) | Self::Daemon(DaemonError::Configuration(_)) => 3,
             Self::Run(error) => match error {
                 RunError::ScanFiles(_) => 4,
                 RunError::Stage { source, .. } => match source {

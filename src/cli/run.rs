@@ -244,9 +244,9 @@ fn summary_text(record: &RunRecord, out: &Path) -> String {
     for finding in record.findings().filter(|f| f.severity > Severity::Note) {
         text += &finding_text(finding);
     }
-    let grams: f64 = record.parts.iter().flat_map(|part| part.mass_g.values()).sum();
+    let grams: f64 = record.parts.iter().flat_map(|part| part.mass_g.values()).sum::<f64>() + 0.0;
     let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
-    let hours = record.parts.iter().map(|part| part.seconds).sum::<f64>() / 3600.0;
+    let hours = record.parts.iter().map(|part| part.seconds).sum::<f64>() / 3600.0 + 0.0;
     let parts = record.parts.len();
     text += &format!(
         "{parts} {}, {grams:.0} g, about {hours:.1} h of printing, {changes} tool changes; made in {:.1} s\n",

@@ -1,5 +1,6 @@
 //! `watch`: start the daemon.
 
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -72,7 +73,9 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
 /// Log on standard error: for people, or as JSON lines.
 fn start_log(json: bool) {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("statuary=info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let colour = std::io::stderr().is_terminal();
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = log.with_target(false).with_ansi(colour);
     // A second start in one process keeps the first log.
     let _ = if json { log.json().flatten_event(true).try_init() } else { log.try_init() };
 }

@@ -48,8 +48,14 @@ pub struct Options {
 pub enum DaemonError {
     #[error("another daemon works in this workshop")]
     Locked,
+    #[error("scans wait in the inbox because of {} in the configuration", count(.0.len()))]
+    Configuration(Vec<Problem>),
     #[error("the workshop cannot be read or written: {0}")]
     Workshop(#[from] io::Error),
+}
+
+fn count(faults: usize) -> String {
+    if faults == 1 { "1 fault".into() } else { format!("{faults} faults") }
 }
 
 struct Daemon {
@@ -103,12 +109,21 @@ impl Daemon {
                     took = true;
                 }
             }
-            let waiting = inbox::list(&self.workshop.inbox())?.len();
-            if self.options.once && waiting == 0 {
-                break;
+            let waiting = inbox::list(&self.workshop.inbox())?;
+            if self.options.once {
+                let pipelines: BTreeSet<&String> = waiting.iter().map(|drop| &drop.pipeline).collect();
+                let plans = pipelines.into_iter().filter_map(|pipeline| plan_of(&self.workshop, pipeline).err());
+                let mut faults: Vec<Problem> = plans.flatten().collect();
+                faults.dedup();
+                if waiting.is_empty() {
+                    break;
+                }
+                if !faults.is_empty() && !took {
+                    return Err(DaemonError::Configuration(faults));
+                }
             }
             if !took {
-                self.rest(&wake, waiting > 0).await;
+                self.rest(&wake, !waiting.is_empty()).await;
             }
         }
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);

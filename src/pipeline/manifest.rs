@@ -33,7 +33,7 @@ pub fn manifests(
         let mut lines = vec![format!("stage {} {}", entry.name, entry.version)];
         lines.extend(setting_lines(stage)?);
         if let Job::Intake(_) = stage.job() {
-            lines.extend(inputs.iter().map(|input| format!("input {}", input.blake3)));
+            lines.extend(inputs.iter().map(|input| format!("input {} {}", input.file, input.blake3)));
             lines.push(format!("target {}", serde_json::to_string(&target)?));
         }
         let uses = stage.uses();

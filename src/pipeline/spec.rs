@@ -113,8 +113,9 @@ pub fn read_yaml<T: for<'de> Deserialize<'de>>(file: &str, text: &str) -> Result
 fn explain(error: &serde_yaml::Error, path: &str) -> (String, String) {
     let full = error.to_string();
     let text = full.split(" at line ").next().unwrap_or(&full);
+    let text = text.rsplit_once("]: ").map_or(text, |(_, rest)| rest);
     let text = text.strip_prefix(&format!("{path}: ")).unwrap_or(text).to_owned();
-    if let Some(rest) = text.strip_prefix("unknown field `")
+    if let Some((_, rest)) = text.split_once("unknown field `")
         && let Some((wrong, known)) = rest.split_once('`')
     {
         let names: Vec<&str> = known.split('`').skip(1).step_by(2).collect();

@@ -80,7 +80,9 @@ fn beard(p: Point) -> f64 {
 
 fn cap(p: Point) -> f64 {
     let dome = ellipsoid(p, [0.0, 1650.0, 4.0], [90.0, 104.0, 106.0]).max(1662.0 - p[1]);
-    let rolled = ((((p[0] / 91.0).powi(2) + ((p[2] - 5.0) / 106.0).powi(2)).sqrt() - 1.0) * 95.0).hypot((p[1] - 1668.0) * 0.55) - 15.0;
+    let rolled = ((((p[0] / 91.0).powi(2) + ((p[2] - 5.0) / 106.0).powi(2)).sqrt() - 1.0) * 95.0)
+        .hypot((p[1] - 1668.0) * 0.55)
+        - 15.0;
     blend(dome, rolled, 8.0) + 0.9 * (p[0].atan2(p[2] - 4.0) * 48.0).sin()
 }
 
@@ -94,7 +96,8 @@ fn jacket(p: Point) -> f64 {
     let lower = limb([x, p[1], p[2]], [296.0, 1128.0, -8.0], [332.0, 930.0, 62.0], 58.0, 50.0);
     let body = blend(blend(chest, belly, 60.0), hem, 50.0);
     let arm = blend(upper, lower, 24.0);
-    let folds = 2.6 * (p[1] * 0.047 + 1.3 * (p[0] * 0.021).sin() + p[2] * 0.02).sin() + 1.2 * (p[1] * 0.13 + p[0] * 0.06).sin();
+    let folds =
+        2.6 * (p[1] * 0.047 + 1.3 * (p[0] * 0.021).sin() + p[2] * 0.02).sin() + 1.2 * (p[1] * 0.13 + p[0] * 0.06).sin();
     blend(blend(body, shoulder, 46.0), arm, 22.0) + folds
 }
 
@@ -231,8 +234,10 @@ fn jacket_paint(p: Point, x: f64) -> Point {
 pub fn colour(p: Point) -> [u8; 3] {
     let normal = outward(p);
     let light = 0.78 + 0.20 * (normal[0] * -0.35 + normal[1] * 0.62 + normal[2] * 0.70);
-    let shelter = (1.0 - 0.05 * (24.0 - distance(std::array::from_fn(|i| p[i] + 24.0 * normal[i]))).max(0.0) / 4.0).max(0.6);
+    let shelter =
+        (1.0 - 0.05 * (24.0 - distance(std::array::from_fn(|i| p[i] + 24.0 * normal[i]))).max(0.0) / 4.0).max(0.6);
     let key = p.map(|x| (x * 64.0).round() as i64 as u64);
-    let noise = super::chance(7, key[0].wrapping_mul(31).wrapping_add(key[1]).wrapping_mul(31).wrapping_add(key[2])) - 0.5;
+    let noise =
+        super::chance(7, key[0].wrapping_mul(31).wrapping_add(key[1]).wrapping_mul(31).wrapping_add(key[2])) - 0.5;
     paint(p).map(|c| ((c * light * shelter + 0.03 * noise).clamp(0.0, 1.0) * 255.0).round() as u8)
 }

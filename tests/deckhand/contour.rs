@@ -15,7 +15,8 @@ impl Grid {
     fn sample(cell: f64) -> Self {
         let size = std::array::from_fn(|a| ((HIGH[a] - LOW[a]) / cell).ceil() as usize + 1);
         let mut grid = Self { cell, size, values: Vec::new() };
-        grid.values = (0..size[0] * size[1] * size[2]).map(|i| body::distance(grid.point(grid.place(i))) as f32).collect();
+        grid.values =
+            (0..size[0] * size[1] * size[2]).map(|i| body::distance(grid.point(grid.place(i))) as f32).collect();
         grid
     }
 

@@ -31,7 +31,12 @@ fn lump(scan: &mut Scan, at: [f64; 3], size: f64) {
 
 /// Applies every kind of damage; `cell_mm` is the mesh's spacing.
 pub fn spoil(scan: &mut Scan, cell_mm: f64) {
-    let holes = [([0.0, 1760.0, 0.0], 46.0), ([232.0, 1300.0, 10.0], 36.0), ([-232.0, 1300.0, 0.0], 30.0), ([0.0, 796.0, 0.0], 26.0)];
+    let holes = [
+        ([0.0, 1760.0, 0.0], 46.0),
+        ([232.0, 1300.0, 10.0], 36.0),
+        ([-232.0, 1300.0, 0.0], 30.0),
+        ([0.0, 796.0, 0.0], 26.0),
+    ];
     let kept: Vec<[u32; 3]> = scan
         .triangles
         .iter()

@@ -9,14 +9,21 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("main", &["cli"]),
     ("cli", &["daemon", "pipeline", "stages", "finding", "problem", "run_record", "stage"]),
     ("daemon", &["pipeline", "finding", "problem", "run_record", "stage", "format"]),
-    (
-        "pipeline",
-        &["stages", "stage", "figure", "finding", "problem", "run_record", "equipment", "format", "mesh"],
-    ),
+    ("pipeline", &["stages", "stage", "figure", "finding", "problem", "run_record", "equipment", "format", "mesh"]),
     (
         "stages",
         &[
-            "stage", "figure", "finding", "problem", "run_record", "equipment", "mesh", "colour", "format", "picture", "units",
+            "stage",
+            "figure",
+            "finding",
+            "problem",
+            "run_record",
+            "equipment",
+            "mesh",
+            "colour",
+            "format",
+            "picture",
+            "units",
         ],
     ),
     ("stage", &["figure", "finding", "problem", "run_record", "equipment"]),
@@ -33,7 +40,15 @@ const LAYERS: &[(&str, &[&str])] = &[
 ];
 
 /// Files that may use `std::fs`.
-const DISK: &[&str] = &["daemon/", "cli/", "pipeline/cache", "pipeline/files", "pipeline/library", "pipeline/run_folder", "pipeline/scan_files"];
+const DISK: &[&str] = &[
+    "daemon/",
+    "cli/",
+    "pipeline/cache",
+    "pipeline/files",
+    "pipeline/library",
+    "pipeline/run_folder",
+    "pipeline/scan_files",
+];
 
 /// Most lines of code (comments and blank lines not counted) a file may have.
 const FILE_MAX_LINES: usize = 500;
@@ -118,7 +133,8 @@ fn imports_point_down_only() {
 
 #[test]
 fn a_stage_does_not_import_another_stage() {
-    for (file, code) in sources().into_iter().filter(|(file, _)| file.starts_with("stages/") && file != "stages/mod.rs") {
+    for (file, code) in sources().into_iter().filter(|(file, _)| file.starts_with("stages/") && file != "stages/mod.rs")
+    {
         let own = file.trim_start_matches("stages/").split('/').next().unwrap().trim_end_matches(".rs").to_owned();
         for rest in code.split("crate::stages::").skip(1) {
             assert!(rest.starts_with(&own), "{file} imports crate::stages::{}", rest.lines().next().unwrap());
@@ -163,8 +179,19 @@ fn files_stay_short_and_say_what_they_are_for() {
 #[test]
 fn the_top_level_holds_only_what_the_owner_asked_for() {
     let known = [
-        "Cargo.toml", "Cargo.lock", "LICENSE", "README.md", "DEVELOPERS.md", "src", "pipelines", "tests", "demo-data", "docker",
-        "benches", "fuzz", "target",
+        "Cargo.toml",
+        "Cargo.lock",
+        "LICENSE",
+        "README.md",
+        "DEVELOPERS.md",
+        "src",
+        "pipelines",
+        "tests",
+        "demo-data",
+        "docker",
+        "benches",
+        "fuzz",
+        "target",
     ];
     for entry in fs::read_dir(env!("CARGO_MANIFEST_DIR")).unwrap() {
         let name = entry.unwrap().file_name().to_string_lossy().into_owned();
