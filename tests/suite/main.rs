@@ -3,5 +3,6 @@
 mod architecture;
 mod cache;
 mod daemon;
+mod outside;
 mod plan;
 mod support;
