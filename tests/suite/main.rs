@@ -1,0 +1,3 @@
+//! All tests in one binary.
+
+mod colour;
