@@ -68,12 +68,12 @@ fn turn_deg(from: f64, to: f64) -> f64 {
 
 /// Hue half-way between two hues, the short way round.
 fn mean_hue_deg(x: f64, y: f64) -> f64 {
-    let sum = x + y;
+    let half = f64::midpoint(x, y);
     if (x - y).abs() <= 180.0 {
-        sum / 2.0
-    } else if sum < 360.0 {
-        (sum + 360.0) / 2.0
+        half
+    } else if half < 180.0 {
+        half + 180.0
     } else {
-        (sum - 360.0) / 2.0
+        half - 180.0
     }
 }

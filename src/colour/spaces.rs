@@ -1,6 +1,6 @@
-//! Colour spaces: sRGB bytes, linear light, CIE Lab (D65) and OKLab, and the ways between them.
+//! Colour spaces: sRGB bytes, linear light, CIE Lab (D65) and `OKLab`, and the ways between them.
 //!
-//! Averages and interpolation belong in linear light, grouping in OKLab, verdicts for people in Lab. There is one
+//! Averages and interpolation belong in linear light, grouping in `OKLab`, verdicts for people in Lab. There is one
 //! white, D65; greys have no chroma in either space.
 
 use std::sync::LazyLock;
@@ -30,7 +30,7 @@ impl Lab {
     }
 }
 
-/// OKLab (Ottosson 2020): lightness and two opponent axes; straight-line distance follows the eye fairly well.
+/// `OKLab` (Ottosson 2020): lightness and two opponent axes; straight-line distance follows the eye fairly well.
 pub type Oklab = [f64; 3];
 
 /// From linear RGB to XYZ under D65 (IEC 61966-2-1).
@@ -43,14 +43,14 @@ const XYZ_OF_LINEAR: [[f64; 3]; 3] = [
 /// Inverse of [`XYZ_OF_LINEAR`].
 static LINEAR_OF_XYZ: LazyLock<[[f64; 3]; 3]> = LazyLock::new(|| inverse(&XYZ_OF_LINEAR));
 
-/// Cone responses of OKLab from linear RGB.
+/// Cone responses of `OKLab` from linear RGB.
 const CONES_OF_LINEAR: [[f64; 3]; 3] = [
     [0.412_221_470_8, 0.536_332_536_3, 0.051_445_992_9],
     [0.211_903_498_2, 0.680_699_545_1, 0.107_396_956_6],
     [0.088_302_461_9, 0.281_718_837_6, 0.629_978_700_5],
 ];
 
-/// OKLab from the cube roots of the cone responses.
+/// `OKLab` from the cube roots of the cone responses.
 const OKLAB_OF_ROOTS: [[f64; 3]; 3] = [
     [0.210_454_255_3, 0.793_617_785_0, -0.004_072_046_8],
     [1.977_998_495_1, -2.428_592_205_0, 0.450_593_709_9],
@@ -129,13 +129,13 @@ pub fn lab_of_bytes(bytes: [u8; 3]) -> Lab {
     lab_of_linear(linear_of_bytes(bytes))
 }
 
-/// OKLab of a colour.
+/// `OKLab` of a colour.
 #[must_use]
 pub fn oklab_of_linear(linear: Linear) -> Oklab {
     times(&OKLAB_OF_ROOTS, times(&CONES_OF_LINEAR, linear.map(f64::from)).map(f64::cbrt))
 }
 
-/// The way back from OKLab; colours outside sRGB come out below 0 or above 1.
+/// The way back from `OKLab`; colours outside sRGB come out below 0 or above 1.
 #[must_use]
 pub fn linear_of_oklab(oklab: Oklab) -> Linear {
     times(&LINEAR_OF_CONES, times(&ROOTS_OF_OKLAB, oklab).map(|root| root.powi(3))).map(|c| c as f32)

@@ -1,8 +1,23 @@
 //! Colour kernel against published tables, an independent library and exhaustive search.
 
 use palette::{FromColor, color_difference::Ciede2000};
+use statuary::colour::choose::{Costs, Request, Sample, choose, gain_curve, histogram};
 use statuary::colour::difference::{ciede2000, ciede2000_weighted};
 use statuary::colour::spaces::{self, Lab};
+
+/// A fixed stream of numbers from 0 to 1 (a multiplicative congruential generator).
+struct Stream(u64);
+
+impl Stream {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    fn below(&mut self, end: usize) -> usize {
+        (self.next() * end as f64) as usize
+    }
+}
 
 const PAIRS: &str = include_str!("../data/colour/ciede2000.csv");
 
@@ -120,4 +135,101 @@ fn hex_colours_read_and_write_back() {
     for wrong in ["", "1F2A44", "#1F2A4", "#1F2A4G", "#+1F2A4", "#1F2A44FF", "navy", "#ééé"] {
         assert_eq!(spaces::parse_hex(wrong), None, "{wrong}");
     }
+}
+
+fn random_costs(stream: &mut Stream, candidates: usize, samples: usize) -> Costs {
+    Costs::from_rows((0..candidates).map(|_| (0..samples).map(|_| stream.next()).collect()).collect())
+}
+
+/// Least cost over all sets that the request allows.
+fn exhaustive(costs: &Costs, request: &Request, candidates: usize) -> f64 {
+    let sets = (1_usize..1 << candidates).map(|bits| (0..candidates).filter(|j| bits >> j & 1 == 1).collect());
+    let allowed = sets.filter(|set: &Vec<usize>| {
+        set.len() <= request.size_max
+            && request.must.iter().all(|j| set.contains(j))
+            && !request.never.iter().any(|j| set.contains(j))
+    });
+    allowed.map(|set| costs.of(&set)).fold(f64::INFINITY, f64::min)
+}
+
+#[test]
+fn the_chosen_set_is_as_good_as_the_best_of_all_sets() {
+    let mut stream = Stream(1);
+    for round in 0..200 {
+        let candidates = 4 + stream.below(7);
+        let costs = random_costs(&mut stream, candidates, 30);
+        let must = if round % 3 == 0 { vec![stream.below(candidates)] } else { vec![] };
+        let never = (0..candidates).filter(|j| !must.contains(j) && stream.next() < 0.1).collect();
+        let request = Request { size_max: 1 + stream.below(4), must, never, work_max: u64::MAX };
+        let Some(choice) = choose(&costs, &request) else {
+            assert_eq!(request.never.len(), candidates);
+            continue;
+        };
+        assert!((choice.cost - exhaustive(&costs, &request, candidates)).abs() < 1e-9, "{request:?}");
+        assert!((choice.cost - costs.of(&choice.picked)).abs() < 1e-9);
+        assert!(choice.gap <= 0.0 && choice.picked.is_sorted() && choice.picked.len() <= request.size_max);
+        assert!(request.must.iter().all(|j| choice.picked.contains(j)));
+        assert!(!request.never.iter().any(|j| choice.picked.contains(j)));
+    }
+}
+
+#[test]
+fn a_search_cut_short_tells_a_true_bound() {
+    let mut stream = Stream(2);
+    for work_max in [0, 1000, 5000] {
+        for _ in 0..40 {
+            let costs = random_costs(&mut stream, 10, 25);
+            let request = Request { size_max: 4, must: vec![], never: vec![], work_max };
+            let choice = choose(&costs, &request).unwrap();
+            let best = exhaustive(&costs, &request, 10);
+            assert!(choice.cost >= best - 1e-9 && choice.cost - choice.gap <= best + 1e-9);
+        }
+    }
+}
+
+#[test]
+fn the_gain_curve_falls_and_useless_filaments_stay_on_the_shelf() {
+    let shelf = ["#FFFFFF", "#1F2A44", "#FFFF00", "#E8BEAC"].map(hex);
+    let samples = [0, 1, 3].map(|j| Sample { lab: shelf[j], weight: 10.0 });
+    let costs = Costs::new(&samples, &shelf, 1.0);
+    let request = Request { size_max: 4, must: vec![], never: vec![], work_max: u64::MAX };
+    let choice = choose(&costs, &request).unwrap();
+    assert_eq!((choice.picked, choice.cost), (vec![0, 1, 3], 0.0));
+    let curve = gain_curve(&costs, &request);
+    assert_eq!(curve.len(), 4);
+    assert!(curve.windows(2).all(|pair| pair[1].1 <= pair[0].1) && curve[0].1 > 100.0);
+}
+
+#[test]
+fn the_histogram_keeps_weight_and_mean() {
+    let mut stream = Stream(3);
+    let colours: Vec<_> = (0..5000)
+        .map(|_| spaces::oklab_of_linear([0; 3].map(|_| 0.2 + 0.03 * stream.next() as f32)))
+        .zip((0..5000).map(|i| 1.0 + f64::from(i % 7)))
+        .collect();
+    let samples = histogram(colours.iter().copied());
+    let total = |weights: &mut dyn Iterator<Item = f64>| weights.sum::<f64>();
+    let weight = total(&mut colours.iter().map(|c| c.1));
+    assert!((total(&mut samples.iter().map(|s| s.weight)) - weight).abs() < 1e-6);
+    assert!(samples.len() > 3 && samples.len() < 60, "{}", samples.len());
+    let mean = total(&mut samples.iter().map(|s| s.weight * s.lab.l)) / weight;
+    let exact = total(&mut colours.iter().map(|c| c.1 * spaces::lab_of_linear(spaces::linear_of_oklab(c.0)).l));
+    assert!((mean - exact / weight).abs() < 0.01);
+}
+
+/// 60 over 8 has 2.6 thousand million sets: a plain search over all would be hopeless.
+#[test]
+fn large_shelves_are_searched_to_the_end_when_colours_cluster_as_clothes_do() {
+    let mut stream = Stream(4);
+    let mut colour = || spaces::lab_of_linear([0; 3].map(|_| stream.next().powi(2) as f32));
+    let shelf: Vec<Lab> = (0..60).map(|_| colour()).collect();
+    let clothes: Vec<Lab> = (0..6).map(|_| colour()).collect();
+    let worn = |i: usize| {
+        let (base, noise) = (clothes[i % 6], colour());
+        lab(base.l + 0.2 * (noise.l - 50.0), base.a + 0.2 * noise.a, base.b + 0.2 * noise.b)
+    };
+    let samples: Vec<Sample> = (0..600).map(worn).map(|lab| Sample { lab, weight: 1.0 }).collect();
+    let request = Request { size_max: 8, must: vec![], never: vec![], work_max: 300_000_000 };
+    let choice = choose(&Costs::new(&samples, &shelf, 1.0), &request).unwrap();
+    assert!(choice.gap <= 0.0, "{}", choice.gap);
 }

@@ -1,3 +1,4 @@
 //! All tests in one binary.
+#![allow(clippy::unwrap_used)]
 
 mod colour;
