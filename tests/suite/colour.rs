@@ -3,6 +3,8 @@
 use palette::{FromColor, color_difference::Ciede2000};
 use statuary::colour::choose::{Costs, Request, Sample, choose, gain_curve, histogram};
 use statuary::colour::difference::{ciede2000, ciede2000_weighted};
+use statuary::colour::expansion::{FORBIDDEN, Labelling};
+use statuary::colour::flow::FlowGraph;
 use statuary::colour::spaces::{self, Lab};
 
 /// A fixed stream of numbers from 0 to 1 (a multiplicative congruential generator).
@@ -232,4 +234,154 @@ fn large_shelves_are_searched_to_the_end_when_colours_cluster_as_clothes_do() {
     let request = Request { size_max: 8, must: vec![], never: vec![], work_max: 300_000_000 };
     let choice = choose(&Costs::new(&samples, &shelf, 1.0), &request).unwrap();
     assert!(choice.gap <= 0.0, "{}", choice.gap);
+}
+
+/// A random graph: room from the source, room to the sink, edges with room in both directions.
+struct Net {
+    terminals: Vec<(i64, i64)>,
+    edges: Vec<(u32, u32, i64, i64)>,
+}
+
+fn random_net(stream: &mut Stream, nodes: usize) -> Net {
+    let mut room = |odds: f64| if stream.next() < odds { (stream.next() * 20.0) as i64 } else { 0 };
+    let terminals = (0..nodes).map(|_| (room(0.3), room(0.3))).collect();
+    let pairs = (0..nodes as u32).flat_map(|a| (0..a).map(move |b| (a, b)));
+    let edges = pairs.map(|(a, b)| (a, b, room(0.15), room(0.15))).collect();
+    Net { terminals, edges }
+}
+
+/// Largest flow by shortest augmenting paths over a full matrix.
+fn flow_by_shortest_paths(net: &Net) -> i64 {
+    let n = net.terminals.len();
+    let (source, sink) = (n, n + 1);
+    let mut room = vec![vec![0; n + 2]; n + 2];
+    for (node, &(from_source, to_sink)) in net.terminals.iter().enumerate() {
+        (room[source][node], room[node][sink]) = (from_source, to_sink);
+    }
+    for &(a, b, there, back) in &net.edges {
+        room[a as usize][b as usize] += there;
+        room[b as usize][a as usize] += back;
+    }
+    let mut flow = 0;
+    loop {
+        let mut from = vec![None; n + 2];
+        let mut queue = std::collections::VecDeque::from([source]);
+        while let Some(node) = queue.pop_front() {
+            for next in 0..n + 2 {
+                if next != source && from[next].is_none() && room[node][next] > 0 {
+                    from[next] = Some(node);
+                    queue.push_back(next);
+                }
+            }
+        }
+        let steps = std::iter::successors(Some(sink), |node| from[*node]).collect::<Vec<_>>();
+        if steps.len() < 2 {
+            return flow;
+        }
+        let amount = steps.windows(2).map(|step| room[step[1]][step[0]]).min().unwrap();
+        for step in steps.windows(2) {
+            room[step[1]][step[0]] -= amount;
+            room[step[0]][step[1]] += amount;
+        }
+        flow += amount;
+    }
+}
+
+#[test]
+fn the_flow_is_the_largest_and_the_cut_carries_it() {
+    let mut stream = Stream(5);
+    let mut graph = FlowGraph::default();
+    for _ in 0..300 {
+        let nodes = 2 + stream.below(48);
+        let net = random_net(&mut stream, nodes);
+        graph.reset(nodes);
+        for (node, &(from_source, to_sink)) in net.terminals.iter().enumerate() {
+            graph.add_terminals(node as u32, from_source, to_sink);
+        }
+        for &(a, b, there, back) in &net.edges {
+            graph.add_edge(a, b, there, back);
+        }
+        let flow = graph.max_flow();
+        assert_eq!(flow, flow_by_shortest_paths(&net));
+        let sink_side = |node: u32| graph.is_sink_side(node);
+        let ends = net.terminals.iter().zip(0..).map(|(t, node)| if sink_side(node) { t.0 } else { t.1 });
+        let across = net.edges.iter().map(|&(a, b, there, back)| match (sink_side(a), sink_side(b)) {
+            (false, true) => there,
+            (true, false) => back,
+            _ => 0,
+        });
+        assert_eq!(flow, ends.sum::<i64>() + across.sum::<i64>());
+    }
+}
+
+/// Eight faces in a row with unit borders; values found by trying all labellings. Everything is doubled to be whole.
+#[test]
+fn a_chain_of_two_labels_reaches_the_best_energy() {
+    let data = [[0, 4], [1, 3], [0, 5], [3, 1], [0, 4], [4, 0], [5, 0], [3, 1]];
+    let data: Vec<i64> = data.iter().flatten().map(|d| 2 * d).collect();
+    let cases = [
+        (0, 6, "00010111"),
+        (1, 9, "00010111"),
+        (2, 12, ""),
+        (4, 14, "00000111"),
+        (10, 20, "00000111"),
+        (40, 32, "00000000"),
+    ];
+    for (price, best, expected) in cases {
+        let edges: Vec<_> = (0..7).map(|n| (n, n + 1, price)).collect();
+        let problem = Labelling::new(2, data.clone(), &edges);
+        let mut labels = problem.cheapest();
+        assert_eq!(problem.improve(&mut labels, 9), best);
+        assert_eq!(problem.energy(&labels), best);
+        let found: String = labels.iter().map(u8::to_string).collect();
+        assert!(expected.is_empty() || found == expected, "price {price}: {found}");
+    }
+}
+
+/// Nine faces in a square with unit borders; values found by trying all labellings. Everything is doubled.
+#[test]
+fn a_square_of_three_labels_reaches_the_best_energy() {
+    let data = [[0, 5, 9], [2, 3, 9], [6, 1, 9], [1, 5, 9], [4, 4, 2], [7, 0, 9], [0, 6, 9], [3, 2, 9], [8, 1, 9]];
+    let data: Vec<i64> = data.iter().flatten().map(|d| 2 * d).collect();
+    let cases = [
+        (0, [0, 0, 0], 18),
+        (1, [0, 0, 0], 24),
+        (2, [0, 0, 0], 30),
+        (4, [0, 0, 0], 36),
+        (1, [0, 0, 6], 26),
+        (1, [16, 16, 16], 58),
+        (1, [40, 40, 40], 94),
+    ];
+    for (price, label_costs, best) in cases {
+        let across = (0..9).filter(|n| n % 3 < 2).map(|n| (n, n + 1, price));
+        let edges: Vec<_> = across.chain((0..6).map(|n| (n, n + 3, price))).collect();
+        let problem = Labelling::new(3, data.clone(), &edges).with_label_costs(label_costs.to_vec());
+        let mut labels = problem.cheapest();
+        assert_eq!(problem.improve(&mut labels, 9), best, "price {price}, label costs {label_costs:?}");
+    }
+}
+
+#[test]
+fn moves_never_raise_the_energy_and_end_near_the_best() {
+    let mut stream = Stream(6);
+    for _ in 0..150 {
+        let (nodes, labels) = (8, 3);
+        let mut data: Vec<i64> = (0..nodes * labels).map(|_| stream.below(20) as i64).collect();
+        data[labels] = FORBIDDEN;
+        let edges: Vec<_> =
+            (0..14).map(|_| (stream.below(nodes) as u32, stream.below(nodes) as u32, stream.below(9) as i64)).collect();
+        let label_costs: Vec<i64> = (0..labels).map(|_| stream.below(12) as i64).collect();
+        let problem = Labelling::new(labels, data, &edges).with_label_costs(label_costs);
+        let all = (0..3_usize.pow(nodes as u32))
+            .map(|code| (0..nodes).map(move |n| (code / 3_usize.pow(n as u32) % 3) as u8));
+        let best = all.map(|l| problem.energy(&l.collect::<Vec<_>>())).min().unwrap();
+        let mut found = problem.cheapest();
+        let mut energy = problem.energy(&found);
+        for _ in 0..4 {
+            let next = problem.improve(&mut found, 1);
+            assert!(next <= energy && next == problem.energy(&found));
+            energy = next;
+        }
+        assert!(found[1] != 0 && best <= energy && energy <= 2 * best, "{energy} {best}");
+    }
 }
