@@ -2,6 +2,7 @@
 
 mod architecture;
 mod cache;
+mod colour;
 mod daemon;
 mod outside;
 mod plan;
