@@ -2,7 +2,8 @@
 
 use super::font::{CAPITAL_ROWS, GAP_COLUMNS, glyph};
 use super::pixels::Image;
-use super::tone::{Tone, light_of};
+use super::tone;
+use crate::colour::spaces::{linear_of_byte, linear_of_bytes};
 
 /// Where a text stands relative to its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,13 +35,12 @@ impl Lettering {
 #[derive(Debug)]
 pub struct Pen<'a> {
     image: &'a mut Image,
-    tone: Tone,
 }
 
 impl<'a> Pen<'a> {
     #[must_use]
     pub fn on(image: &'a mut Image) -> Self {
-        Self { image, tone: Tone::default() }
+        Self { image }
     }
 
     /// A straight line with round ends.
@@ -87,7 +87,7 @@ impl<'a> Pen<'a> {
 
     /// Blends a colour in by a coverage per pixel centre, within a box of pixels.
     fn fill(&mut self, [x0, y0, x1, y1]: [f64; 4], srgb: [u8; 3], coverage: impl Fn([f64; 2]) -> f64) {
-        let light = light_of(srgb);
+        let light = linear_of_bytes(srgb);
         let columns = x0.max(0.0) as usize..(x1.max(0.0) as usize + 1).min(self.image.width);
         for y in y0.max(0.0) as usize..(y1.max(0.0) as usize + 1).min(self.image.height) {
             for x in columns.clone() {
@@ -95,8 +95,8 @@ impl<'a> Pen<'a> {
                 if share > 0.0 {
                     let start = 3 * (y * self.image.width + x);
                     for (byte, over) in self.image.rgb[start..start + 3].iter_mut().zip(light) {
-                        let under = self.tone.light(*byte);
-                        *byte = self.tone.byte(under + (over - under) * share);
+                        let under = linear_of_byte(*byte);
+                        *byte = tone::byte(under + (over - under) * share);
                     }
                 }
             }

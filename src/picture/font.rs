@@ -40,7 +40,7 @@ const PIECES: usize = 8;
 fn smooth(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
     const ELLIPSE: f64 = 0.828;
     let last = points.len().saturating_sub(1);
-    let closed = last > 1 && points[0] == points[last];
+    let closed = last > 1 && (0..2).all(|i| (points[0][i] - points[last][i]).abs() < 0.5);
     let inner = |before: [f64; 2], after: [f64; 2]| [0, 1].map(|i| ELLIPSE * (after[i] - before[i]));
     let mut slopes = vec![[0.0; 2]; points.len()];
     for i in 1..last {
@@ -59,7 +59,10 @@ fn smooth(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
         let (t2, t3) = (t * t, t * t * t);
         let weights = [2.0 * t3 - 3.0 * t2 + 1.0, t3 - 2.0 * t2 + t, 3.0 * t2 - 2.0 * t3, t3 - t2];
         [0, 1].map(|k| {
-            weights[0] * points[i][k] + weights[1] * slopes[i][k] + weights[2] * points[i + 1][k] + weights[3] * slopes[i + 1][k]
+            weights[0] * points[i][k]
+                + weights[1] * slopes[i][k]
+                + weights[2] * points[i + 1][k]
+                + weights[3] * slopes[i + 1][k]
         })
     };
     let curve = (0..last).flat_map(|i| (0..PIECES).map(move |step| (i, step))).map(|(i, step)| piece(i, step));

@@ -9,14 +9,16 @@ pub mod annotate;
 pub mod camera;
 mod font;
 mod ground;
-mod pixels;
 mod occlusion;
+mod pixels;
 pub mod raster;
 mod shade;
 pub mod shape;
-pub mod tone;
+mod tone;
 
 use glam::{DMat3, DVec3};
+
+use crate::colour::spaces::linear_of_bytes;
 
 pub use self::camera::{Camera, Lens, View};
 pub use self::ground::Bed;
@@ -81,7 +83,7 @@ pub struct Style {
 
 impl Default for Style {
     fn default() -> Self {
-        let backdrop = [tone::light_of([0xee, 0xec, 0xe6]), tone::light_of([0xd9, 0xd6, 0xce])];
+        let backdrop = [linear_of_bytes([0xee, 0xec, 0xe6]), linear_of_bytes([0xd9, 0xd6, 0xce])];
         Self { oversampling: 2, floor_mm: None, bed: None, backdrop }
     }
 }

@@ -8,7 +8,7 @@ use super::camera::View;
 use super::ground::{Floor, blend};
 use super::raster::{Corner, NOTHING, Projected, Samples, middle, side};
 use super::shape::corner_normal;
-use super::tone::{Tone, shoulder};
+use super::tone::{byte, shoulder};
 use super::{Colouring, Image, Item, Scene};
 
 /// A lamp: direction towards it in camera axes (right, up, back), colour, and how far it wraps around edges.
@@ -65,14 +65,12 @@ pub struct Light<'a> {
 #[must_use]
 pub fn shade(light: &Light<'_>) -> Image {
     let [width, height] = light.scene.size;
-    let tone = Tone::default();
-    let turns: Vec<Mat3> =
-        light.scene.items.iter().map(|i| (light.view.turn() * i.place.rotation).as_mat3()).collect();
+    let turns: Vec<Mat3> = light.scene.items.iter().map(|i| (light.view.turn() * i.place.rotation).as_mat3()).collect();
     let row = |y: usize| {
         let mut facet = None;
         let mut bytes = Vec::with_capacity(3 * width);
         for x in 0..width {
-            bytes.extend(light.pixel(x, y, &turns, &mut facet).map(|c| tone.byte(shoulder(c))));
+            bytes.extend(light.pixel(x, y, &turns, &mut facet).map(|c| byte(shoulder(c))));
         }
         bytes
     };
