@@ -43,9 +43,9 @@ impl Bed {
 }
 
 /// Tones of the bed and its lines, linear light.
-const BED_FACE: [f32; 3] = [0.50, 0.53, 0.545];
-const BED_TICK: [f32; 3] = [0.37, 0.405, 0.425];
-const BED_EDGE: [f32; 3] = [0.015, 0.085, 0.105];
+const BED_FACE: [f32; 3] = [0.245, 0.275, 0.285];
+const BED_TICK: [f32; 3] = [0.325, 0.36, 0.37];
+const BED_EDGE: [f32; 3] = [0.012, 0.06, 0.075];
 
 /// Cells of the shadow map along each axis.
 const CELLS: usize = 192;

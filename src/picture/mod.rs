@@ -83,7 +83,7 @@ pub struct Style {
 
 impl Default for Style {
     fn default() -> Self {
-        let backdrop = [linear_of_bytes([0xee, 0xec, 0xe6]), linear_of_bytes([0xd9, 0xd6, 0xce])];
+        let backdrop = [linear_of_bytes([0xcd, 0xd3, 0xd2]), linear_of_bytes([0xa6, 0xaf, 0xaf])];
         Self { oversampling: 2, floor_mm: None, bed: None, backdrop }
     }
 }
@@ -96,6 +96,8 @@ pub struct Scene<'a> {
     /// Width and height, pixels.
     pub size: [usize; 2],
     pub style: Style,
+    /// Lowest and highest corner of what decides the frame; what lies outside is shown as far as it is in the picture.
+    pub focus: Option<[DVec3; 2]>,
 }
 
 /// A drawn scene, with what is needed to write on it.
@@ -116,7 +118,8 @@ pub fn draw(scene: &Scene<'_>) -> Drawn {
     let bed_corners = bed.map(|(bed, z)| bed.corners(z));
     let points = || {
         let surface = scene.items.iter().flat_map(|i| i.shape.mesh.positions.iter().map(|p| i.place.apply(*p)));
-        surface.chain(bed_corners.into_iter().flatten())
+        let framed = |p: &DVec3| scene.focus.is_none_or(|[low, high]| p.clamp(low, high) == *p);
+        surface.filter(framed).chain(bed_corners.into_iter().flatten())
     };
     let view = View::fit(&scene.camera, scene.size, points);
     let projected = raster::Projected::new(&scene.items, &view, oversampling);

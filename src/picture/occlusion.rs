@@ -37,6 +37,17 @@ struct Depth {
     /// Pixels per mm at distance 1 mm (perspective folded in per pixel).
     px_per_mm: Vec<f32>,
     reach_mm: f32,
+    /// Points of the spiral at a reach of one pixel, for each of the 16 turns.
+    spirals: Vec<[Vec2; TAPS]>,
+}
+
+/// The spiral for each of the 16 turns.
+fn spirals() -> Vec<[Vec2; TAPS]> {
+    let point = |turn: usize, tap: usize| {
+        let out = (tap as f32 + 0.5) / TAPS as f32;
+        Vec2::from_angle((out * TURNS + turn as f32 / 16.0) * std::f32::consts::TAU) * out
+    };
+    (0..16).map(|turn| std::array::from_fn(|tap| point(turn, tap))).collect()
 }
 
 impl Depth {
@@ -60,7 +71,7 @@ impl Depth {
         let seen = points.iter().filter(|p| p.is_finite());
         let (low, high) = seen.fold(bounds, |(l, h), p| (l.min(*p), h.max(*p)));
         let extent = if low.x <= high.x { (high - low).truncate().max_element() } else { 1.0 };
-        Self { width, height, points, px_per_mm, reach_mm: (f64::from(extent) * REACH) as f32 }
+        Self { width, height, points, px_per_mm, reach_mm: (f64::from(extent) * REACH) as f32, spirals: spirals() }
     }
 
     fn map_rows(&self, pixel: impl Fn(usize, usize, &mut Vec<f32>) + Sync) -> Vec<f32> {
@@ -101,13 +112,11 @@ impl Depth {
         }
         let Some(normal) = self.normal(x, y, p) else { return 1.0 };
         let reach_px = (self.reach_mm * self.px_per_mm[i]).clamp(3.0, 96.0);
-        let turn = ((x & 3) * 4 + (y & 3) * 7 % 16) as f32 / 16.0;
+        let spiral = &self.spirals[(4 * (x & 3) + (y & 3)) * 7 % 16];
         let mut hidden = 0.0;
-        for tap in 0..TAPS {
-            let out = (tap as f32 + 0.5) / TAPS as f32;
-            let (sin, cos) = ((out * TURNS + turn) * std::f32::consts::TAU).sin_cos();
-            let at = Vec2::new(x as f32, y as f32) + Vec2::new(cos, sin) * (out * reach_px);
-            let Some(q) = self.at(at.x.round() as isize, at.y.round() as isize) else { continue };
+        for offset in spiral {
+            let at = Vec2::new(x as f32 + 0.5, y as f32 + 0.5) + *offset * reach_px;
+            let Some(q) = self.at(at.x.floor() as isize, at.y.floor() as isize) else { continue };
             let to = q - p;
             let far2 = to.length_squared();
             let rise = to.dot(normal) / far2.sqrt().max(1e-6);

@@ -53,7 +53,7 @@ impl Projected {
         let corner = |place: &Placement, p: &DVec3| {
             let seen = view.project(place.apply(*p));
             let fixed = |v: f64| (v * scale).round().clamp(-1e8, 1e8) as i32;
-            let sound = seen.x.is_finite() && seen.y.is_finite();
+            let sound = seen.x.is_finite() && seen.y.is_finite() && view.ahead_mm(seen.near) > 0.0;
             Corner { x: fixed(seen.x), y: fixed(seen.y), near: if sound { seen.near as f32 } else { f32::NAN } }
         };
         for item in items {

@@ -20,12 +20,12 @@ struct Lamp {
 
 /// Together they show a surface that faces the camera in its own colour, nearly.
 const LAMPS: [Lamp; 3] = [
-    Lamp { towards: KEY, light: Vec3::new(0.78, 0.765, 0.735), wrap: 0.15 },
+    Lamp { towards: KEY, light: Vec3::new(0.665, 0.65, 0.625), wrap: 0.15 },
     Lamp { towards: Vec3::new(0.74, 0.10, 0.66), light: Vec3::new(0.19, 0.20, 0.215), wrap: 0.3 },
     Lamp { towards: Vec3::new(0.55, 0.45, -0.70), light: Vec3::new(0.34, 0.345, 0.35), wrap: 0.0 },
 ];
 const KEY: Vec3 = Vec3::new(-0.46, 0.62, 0.635);
-const SKY: Vec3 = Vec3::new(0.35, 0.355, 0.36);
+const SKY: Vec3 = Vec3::new(0.345, 0.35, 0.355);
 const EARTH: Vec3 = Vec3::new(0.20, 0.195, 0.185);
 /// What is seen of a surface's back: it belongs inside.
 const BACK_FACE: f32 = 0.45;

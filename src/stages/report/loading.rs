@@ -12,6 +12,8 @@ pub struct Step {
     pub tools: Vec<Option<usize>>,
     /// Tools that change before it: tool, filament taken out, filament put in.
     pub changes: Vec<(usize, Option<usize>, usize)>,
+    /// Filaments the part needs beyond the number of tools.
+    pub homeless: Vec<usize>,
 }
 
 /// Parts beyond this number are printed by number: the search would take too long to be worth it.
@@ -19,7 +21,7 @@ const SEARCH_LIMIT: usize = 60;
 
 /// Plans the loading for parts that use these filaments, on a printer with so many tools.
 ///
-/// A part that needs more filaments than there are tools is listed with as many as fit.
+/// A part that needs more filaments than there are tools gets as many as fit; the rest are its homeless ones.
 #[must_use]
 pub fn plan(needs: &[Vec<usize>], tools: usize) -> Vec<Step> {
     let by_number: Vec<usize> = (0..needs.len()).collect();
@@ -91,6 +93,7 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
     let mut plan = Vec::with_capacity(order.len());
     for (i, &part) in order.iter().enumerate() {
         let mut changes = Vec::new();
+        let mut homeless = Vec::new();
         for &filament in &needs[part] {
             if loaded.contains(&Some(filament)) {
                 continue;
@@ -98,11 +101,14 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
             let idle = |tool: &usize| loaded[*tool].is_none_or(|f| !needs[part].contains(&f));
             // Empty tools first, then the filament that is needed again last; the lower tool of equals.
             let rank = |tool: usize| loaded[tool].map_or((1, 0), |f| (0, next_use(f, i + 1)));
-            let Some(tool) = (0..tools).filter(idle).max_by_key(|&t| (rank(t), tools - t)) else { break };
+            let Some(tool) = (0..tools).filter(idle).max_by_key(|&t| (rank(t), tools - t)) else {
+                homeless.push(filament);
+                continue;
+            };
             changes.push((tool, loaded[tool], filament));
             loaded[tool] = Some(filament);
         }
-        plan.push(Step { part, tools: loaded.clone(), changes });
+        plan.push(Step { part, tools: loaded.clone(), changes, homeless });
     }
     plan
 }
@@ -151,7 +157,8 @@ mod tests {
 
     #[test]
     fn a_part_with_too_many_filaments_does_not_stop_the_plan() {
-        assert_eq!(plan(&[vec![0, 1, 2], vec![1]], 2).len(), 2);
-        assert_eq!(plan(&[vec![0]], 0)[0].changes, []);
+        let steps = plan(&[vec![0, 1, 2], vec![1]], 2);
+        assert_eq!((steps.len(), steps[0].homeless.as_slice(), steps[1].homeless.len()), (2, [2].as_slice(), 0));
+        assert_eq!(plan(&[vec![0]], 0)[0].homeless, [0]);
     }
 }

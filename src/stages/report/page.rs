@@ -4,6 +4,7 @@ use askama::Template;
 
 use super::pictures::Pictures;
 use super::tables::Tables;
+use super::words::Piece;
 use super::{Report, tables, words};
 use crate::equipment::Equipment;
 use crate::figure::Figure;
@@ -23,7 +24,7 @@ pub struct Page<'a> {
     pictures: &'a Pictures,
     findings: Vec<Group<'a>>,
     tables: Tables<'a>,
-    colour_distances: Vec<Line>,
+    colours: Option<Colours>,
     stages: Vec<StageRow>,
     cautions: Cautions,
     inputs: Vec<FileRow<'a>>,
@@ -61,9 +62,18 @@ struct Group<'a> {
 #[derive(Debug)]
 struct FindingRow<'a> {
     place: String,
-    what: String,
-    hint: String,
+    what: Vec<Piece>,
+    hint: Vec<Piece>,
     stage: &'a str,
+}
+
+/// Colour differences between scan and figure.
+#[derive(Debug)]
+struct Colours {
+    /// What is compared, mean, 95th percentile.
+    rows: Vec<[String; 3]>,
+    /// Mean difference by the number of filaments.
+    with_more: Vec<Line>,
 }
 
 #[derive(Debug)]
@@ -93,6 +103,8 @@ struct Cautions {
 
 /// Height from which a figure is to be fixed to a wall or the floor (common practice, no source), mm.
 const TALL_MM: f64 = 800.0;
+/// Most filaments the log may have tried.
+const MOST_COLOURS: usize = 16;
 /// Mass from which two persons lift (common practice, no source), g.
 const HEAVY_G: f64 = 10_000.0;
 
@@ -117,7 +129,7 @@ impl<'a> Page<'a> {
             pictures,
             findings: groups(run),
             tables: tables::all(figure, equipment, pictures),
-            colour_distances: colour_distances(run),
+            colours: colours(run),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
             inputs: run.inputs.iter().map(file_row).collect(),
@@ -234,29 +246,27 @@ fn finding_row(finding: &Finding) -> FindingRow<'_> {
     let place = Some(finding.place.clone()).filter(|place| !place.is_empty() && Some(place) != part.as_ref());
     let places: Vec<String> = part.into_iter().chain(place).collect();
     FindingRow {
-        place: sentence_start(&places.join(", ")),
-        what: sentence(&finding.what),
-        hint: sentence(&finding.hint),
+        place: words::capital(&places.join(", ")),
+        what: words::pieces(&words::sentence(&finding.what)),
+        hint: words::pieces(&words::sentence(&finding.hint)),
         stage: &finding.stage,
     }
 }
 
-/// Messages are lower case and without a full stop; on the page they are sentences.
-fn sentence(text: &str) -> String {
-    let text = sentence_start(text.trim());
-    if text.is_empty() || text.ends_with(['.', '!', '?']) { text } else { text + "." }
-}
-
-fn sentence_start(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
 /// What the run logged about colour differences.
-fn colour_distances(run: &RunRecord) -> Vec<Line> {
-    let logged = run.stages.iter().flat_map(|stage| &stage.figures);
-    let about = |name: &str| name.contains("delta_e") || name.contains("ciede2000");
-    logged.filter(|(name, _)| about(name)).map(|(name, value)| line_of(name, *value)).collect()
+fn colours(run: &RunRecord) -> Option<Colours> {
+    let figures = &run.stages.iter().rev().find(|stage| stage.figures.contains_key("de_mean"))?.figures;
+    let said = |name: &str| figures.get(name).map_or_else(String::new, |value| words::number(*value, 1));
+    let row = |name: &str, mean: &str, p95: &str| [name.to_owned(), said(mean), said(p95)];
+    let with = |size: usize| figures.get(&format!("de_mean_with_{size}_colours")).map(|mean| (size, *mean));
+    let line = |(size, mean)| Line::new(words::counted(size, "filament", "filaments"), words::number(mean, 1));
+    Some(Colours {
+        rows: vec![
+            row("Best filament for every spot", "de_mean_best", "de_p95_best"),
+            row("As printed, borders smoothed", "de_mean", "de_p95"),
+        ],
+        with_more: (1..=MOST_COLOURS).filter_map(with).map(line).collect(),
+    })
 }
 
 fn line_of(name: &str, value: f64) -> Line {

@@ -5,7 +5,7 @@ use base64::engine::general_purpose::STANDARD;
 use glam::DVec3;
 use rayon::prelude::*;
 
-use super::explode;
+use super::{explode, words};
 use crate::equipment::Printer;
 use crate::figure::Figure;
 use crate::mesh::TriMesh;
@@ -93,10 +93,14 @@ impl<'a> Studio<'a> {
         let whole = self.shapes.iter().enumerate();
         let figure = (made, whole.map(|(i, _)| self.part_item(i, Placement::IDENTITY)).collect::<Vec<_>>());
         let mut scenes = Vec::new();
+        let focus = focus(&self.figure.scan_mesh);
         for (side, camera) in [("front", Camera::front()), ("back", Camera::back())] {
-            for (what, items) in [&scan, &figure] {
+            for ((what, items), focus) in [(&scan, focus), (&figure, None)] {
                 if items.iter().any(|item| !item.shape.triangles().is_empty()) {
-                    scenes.push((capital(what), side, self.standing(items.clone(), camera)));
+                    let mut scene = self.standing(items.clone(), camera);
+                    scene.focus = focus;
+                    scene.style.floor_mm = focus.map_or(scene.style.floor_mm, |[low, _]| Some(low.z));
+                    scenes.push((words::capital(what), side, scene));
                 }
             }
         }
@@ -163,7 +167,8 @@ impl<'a> Studio<'a> {
         let bed = part.pose.map(|_| bed_under(self.printer, low, high));
         let camera = Camera { elevation_deg: 27.0, lens: Lens::Orthographic, margin: 0.075, ..Camera::at(-32.0) };
         let style = Style { floor_mm: Some(low.z), bed: bed.clone(), ..Style::default() };
-        let scene = Scene { items: vec![self.part_item(index, place)], camera, size: PART_PX, style };
+        let items = vec![self.part_item(index, place)];
+        let scene = Scene { items, camera, size: PART_PX, style, focus: None };
         let mut drawn = draw(&scene);
         if let Some(bed) = &bed {
             label_bed(&mut drawn, bed, low.z);
@@ -180,7 +185,8 @@ impl<'a> Studio<'a> {
         let lowest = |item: &Item<'_>| item.shape.low.z + item.place.shift.z;
         let floor_mm = items.iter().map(lowest).filter(|z| z.is_finite()).reduce(f64::min);
         let width = (self.height_px as f64 * PORTRAIT).round() as usize;
-        Scene { items, camera, size: [width, self.height_px], style: Style { floor_mm, ..Style::default() } }
+        let style = Style { floor_mm, ..Style::default() };
+        Scene { items, camera, size: [width, self.height_px], style, focus: None }
     }
 
     fn scan_item(&self) -> Item<'a> {
@@ -199,6 +205,28 @@ impl<'a> Studio<'a> {
     fn reduced(&self) -> bool {
         !self.palette.is_empty() && self.figure.parts.iter().any(|part| part.labels.is_some())
     }
+}
+
+/// Share of a scan's vertices at either end of an axis that may be stray, and how far a body may reach beyond the rest.
+const STRAY_SHARE: f64 = 0.004;
+const REACH_SHARE: f64 = 0.06;
+/// Vertices that are asked where a scan lies.
+const ASKED: usize = 60_000;
+
+/// Where most of a scan lies, mm: a few stray pieces far off should not make the subject small.
+fn focus(scan: &TriMesh) -> Option<[DVec3; 2]> {
+    let step = (scan.positions.len() / ASKED).max(1);
+    let asked: Vec<DVec3> = scan.positions.iter().step_by(step).copied().filter(|p| p.is_finite()).collect();
+    let stray = (asked.len() as f64 * STRAY_SHARE) as usize;
+    let ends = |axis: usize| {
+        let mut along: Vec<f64> = asked.iter().map(|p| p[axis]).collect();
+        along.sort_by(f64::total_cmp);
+        Some([*along.get(stray)?, *along.get(along.len().checked_sub(1 + stray)?)?])
+    };
+    let [x, y, z] = [ends(0)?, ends(1)?, ends(2)?];
+    let (low, high) = (DVec3::new(x[0], y[0], z[0]), DVec3::new(x[1], y[1], z[1]));
+    let reach = DVec3::splat(REACH_SHARE * (high - low).max_element());
+    Some([low - reach, high + reach])
 }
 
 /// Lowest and highest corner of a placed mesh, mm.
@@ -220,12 +248,13 @@ fn bed_under(printer: &Printer, low: DVec3, high: DVec3) -> Bed {
 fn label_bed(drawn: &mut Drawn, bed: &Bed, floor_mm: f64) {
     let corners = bed.corners(floor_mm).map(|corner| drawn.view.project(corner));
     let spans = [bed.high_mm[0] - bed.low_mm[0], bed.high_mm[1] - bed.low_mm[1]];
-    let lettering = Lettering::of(9.5, Align::Centre);
+    let lettering = Lettering::of(12.5, Align::Centre);
     // Seen from the front left: the front edge runs from corner 0 to 1, the left one from 3 to 0.
-    for ([from, to], span, shift) in [([0, 1], spans[0], 9.0), ([3, 0], spans[1], -9.0)] {
+    for ([from, to], span, align) in [([0, 1], spans[0], Align::Left), ([3, 0], spans[1], Align::Right)] {
         let (from, to) = (corners[from], corners[to]);
-        let at = [0.5 * (from.x + to.x) + shift, 0.5 * (from.y + to.y) + 17.0];
-        Pen::on(&mut drawn.image).text(at, &format!("{span:.0} mm"), lettering, INK);
+        let away = if align == Align::Left { 7.0 } else { -7.0 };
+        let at = [0.5 * (from.x + to.x) + away, 0.5 * (from.y + to.y) + 7.0 + lettering.capital_px];
+        Pen::on(&mut drawn.image).text(at, &format!("{span:.0} mm"), Lettering { align, ..lettering }, INK);
     }
 }
 
@@ -234,9 +263,4 @@ fn embed(image: &Image, alt: String, caption: String) -> Result<Picture, Picture
     let file = image.jpeg(JPEG_QUALITY).map_err(|source| PictureError { width, height, source })?;
     let data = format!("data:image/jpeg;base64,{}", STANDARD.encode(file));
     Ok(Picture { data, width, height, alt, caption })
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }

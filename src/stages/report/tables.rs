@@ -7,7 +7,7 @@ use super::{gluing, loading, words};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{bytes_of_linear, format_hex, lab_of_bytes, lab_of_linear};
 use crate::equipment::{Equipment, Filament};
-use crate::figure::{Figure, Part};
+use crate::figure::{Figure, Part, PartEstimate};
 
 /// All tables.
 #[derive(Debug)]
@@ -18,6 +18,8 @@ pub struct Tables<'a> {
     pub purge: Option<String>,
     pub parts: Vec<PartRow<'a>>,
     pub estimated: bool,
+    /// Sums over all parts.
+    pub sum: Option<Sum>,
     pub loading: Option<Loading<'a>>,
     pub gluing: Option<Gluing<'a>>,
 }
@@ -44,7 +46,6 @@ pub struct FilamentRow<'a> {
 
 #[derive(Debug)]
 pub struct PartRow<'a> {
-    pub number: usize,
     pub name: &'a str,
     pub picture: Option<&'a Picture>,
     pub size: String,
@@ -55,6 +56,16 @@ pub struct PartRow<'a> {
     pub changes_unordered: String,
     pub filaments: Vec<Swatch<'a>>,
     pub joins: String,
+}
+
+/// What all parts take together.
+#[derive(Debug)]
+pub struct Sum {
+    pub mass: String,
+    pub extra: String,
+    pub time: String,
+    pub changes: String,
+    pub changes_unordered: String,
 }
 
 #[derive(Debug)]
@@ -118,6 +129,7 @@ pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures
         purge: (support_g + purge_g > 0.0).then_some(beside),
         parts: figure.parts.iter().enumerate().map(part_row).collect(),
         estimated: estimates().next().is_some(),
+        sum: sum(&estimates().collect::<Vec<_>>()),
         loading: loading_plan(figure, &used, equipment.printer.tools),
         gluing: gluing_plan(figure),
     }
@@ -185,9 +197,8 @@ fn filaments<'a>(figure: &'a Figure, surfaces: &[Vec<Surface>]) -> Vec<FilamentR
 
 fn part_row<'a>(figure: &'a Figure, part: &'a Part, used: &[usize], picture: Option<&'a Picture>) -> PartRow<'a> {
     let estimate = part.estimate.as_ref();
-    let said = |say: &dyn Fn(&crate::figure::PartEstimate) -> String| estimate.map_or_else(String::new, say);
+    let said = |say: &dyn Fn(&PartEstimate) -> String| estimate.map_or_else(String::new, say);
     PartRow {
-        number: part.number,
         name: &part.name,
         picture,
         size: words::size_mm(extent_mm(part)),
@@ -199,6 +210,16 @@ fn part_row<'a>(figure: &'a Figure, part: &'a Part, used: &[usize], picture: Opt
         filaments: used.iter().filter_map(|&i| figure.palette.get(i)).map(swatch).collect(),
         joins: joins(figure, part),
     }
+}
+
+fn sum(estimates: &[&PartEstimate]) -> Option<Sum> {
+    (estimates.len() > 1).then(|| Sum {
+        mass: words::mass(estimates.iter().map(|e| e.mass_g).sum()),
+        extra: words::mass(estimates.iter().map(|e| e.support_g + e.purge_g).sum()),
+        time: words::duration(estimates.iter().map(|e| e.seconds).sum()),
+        changes: words::count(estimates.iter().map(|e| e.tool_changes).sum()),
+        changes_unordered: words::count(estimates.iter().map(|e| e.tool_changes_unordered).sum()),
+    })
 }
 
 /// Extent in the bed pose, or in the figure when there is no pose yet, mm.
@@ -251,18 +272,16 @@ fn loading_plan<'a>(figure: &'a Figure, used: &[Vec<usize>], tools: usize) -> Op
     Some(Loading { tools, swaps, once, steps: steps.collect() })
 }
 
-/// `put black into 1; replace red by white in 2`.
+/// `1: black; 2: red instead of white`.
 fn changes(figure: &Figure, step: &loading::Step) -> String {
     let name = |index: usize| figure.palette[index].name.as_str();
     let change = |&(tool, out, put): &(usize, Option<usize>, usize)| match out {
         Some(out) => format!("{}: {} instead of {}", tool + 1, name(put), name(out)),
         None => format!("{}: {}", tool + 1, name(put)),
     };
-    if step.changes.is_empty() {
-        "as it is".to_owned()
-    } else {
-        step.changes.iter().map(change).collect::<Vec<_>>().join("; ")
-    }
+    let homeless = step.homeless.iter().map(|&index| format!("no tool is left for {}", name(index)));
+    let said: Vec<String> = step.changes.iter().map(change).chain(homeless).collect();
+    if said.is_empty() { "as it is".to_owned() } else { said.join("; ") }
 }
 
 fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {

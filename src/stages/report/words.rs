@@ -122,8 +122,8 @@ pub fn listed(items: &[String]) -> String {
     }
 }
 
-/// Endings of logged numbers: unit to print, factor, and whether a share.
-const UNITS: [(&str, &str, f64); 19] = [
+/// Endings of logged numbers, with the unit to print and what the number is multiplied with.
+const UNITS: [(&str, &str, f64); 20] = [
     ("_mm3", "cm\u{b3}", 1e-3),
     ("_cm3", "cm\u{b3}", 1.0),
     ("_mm2", "cm\u{b2}", 1e-2),
@@ -136,6 +136,7 @@ const UNITS: [(&str, &str, f64); 19] = [
     ("_n", "N", 1.0),
     ("_deg", "\u{b0}", 1.0),
     ("_share", "%", 100.0),
+    ("_confidence", "% sure", 100.0),
     ("_percent", "%", 1.0),
     ("_ratio", "%", 100.0),
     ("_secs", "s", 1.0),
@@ -160,11 +161,46 @@ pub fn logged(name: &str, value: f64) -> (String, String) {
     }
 }
 
-/// Words of a logged name: blanks for underscores, and the colour difference by its symbol.
+/// Words of a logged name: blanks for underscores, short forms in full.
 fn spoken(name: &str) -> String {
-    let words = name.replace('_', " ").replace("delta e", "colour distance").replace("ciede2000", "colour distance");
-    let mut letters = words.chars();
+    let word = |word: &str| match word {
+        "de" => "colour distance,".to_owned(),
+        "p95" => "95th percentile".to_owned(),
+        _ => word.to_owned(),
+    };
+    let words: Vec<String> = name.split('_').map(word).collect();
+    capital(&words.join(" "))
+}
+
+/// The text with a capital first letter.
+#[must_use]
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+/// A message as a sentence: messages are lower case and without a full stop.
+#[must_use]
+pub fn sentence(text: &str) -> String {
+    let text = capital(text.trim());
+    let text = [("mm2", "mm\u{b2}"), ("cm2", "cm\u{b2}"), ("mm3", "mm\u{b3}"), ("cm3", "cm\u{b3}")]
+        .iter()
+        .fold(text, |text, (plain, raised)| text.replace(&format!(" {plain}"), &format!("{THIN}{raised}")));
+    if text.is_empty() || text.ends_with(['.', '!', '?']) { text } else { text + "." }
+}
+
+/// A text in pieces; those that stood between backticks are code.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Piece {
+    pub text: String,
+    pub code: bool,
+}
+
+/// Cuts a text at its backticks.
+#[must_use]
+pub fn pieces(text: &str) -> Vec<Piece> {
+    let pieces = text.split('`').enumerate().map(|(i, text)| Piece { text: text.to_owned(), code: i % 2 == 1 });
+    pieces.filter(|piece| !piece.text.is_empty()).collect()
 }
 
 #[cfg(test)]
@@ -201,6 +237,15 @@ mod tests {
         assert_eq!(say("hole_area_mm2", 4512.0), "Hole area: 45.1 cm\u{b2}");
         assert_eq!(say("overhang_share", 0.1234), "Overhang: 12.3 %");
         assert_eq!(say("print_seconds", 51_600.0), "Print: 14 h 20 min");
+        assert_eq!(say("de_p95_best", 9.81), "Colour distance, 95th percentile best: 9.81");
         assert_eq!(say("_mm", 2.5), " mm: 2.50");
+    }
+
+    #[test]
+    fn messages_become_sentences() {
+        assert_eq!(plain(&sentence("a hole of 12 cm2 was closed")), "A hole of 12 cm\u{b2} was closed.");
+        let code: Vec<_> = pieces("set `scale.height_mm` higher").into_iter().map(|p| (p.text, p.code)).collect();
+        let said = [("set ", false), ("scale.height_mm", true), (" higher", false)];
+        assert_eq!(code, said.map(|(text, code)| (text.to_owned(), code)));
     }
 }
