@@ -71,7 +71,7 @@ pub struct Item<'a> {
 /// What lies under and behind the items.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Style {
-    /// Samples per pixel in each direction, 1 to 4.
+    /// Samples per pixel in each direction: 2 or 4.
     pub oversampling: usize,
     /// Height of the floor that catches the shadow, mm; none for things that hang in the air.
     pub floor_mm: Option<f64>,
@@ -113,7 +113,7 @@ pub struct Drawn {
 #[must_use]
 pub fn draw(scene: &Scene<'_>) -> Drawn {
     let [width, height] = scene.size;
-    let oversampling = scene.style.oversampling.clamp(1, 4);
+    let oversampling = if scene.style.oversampling > 2 { 4 } else { 2 };
     let bed = scene.style.bed.as_ref().zip(scene.style.floor_mm);
     let bed_corners = bed.map(|(bed, z)| bed.corners(z));
     let points = || {

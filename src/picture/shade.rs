@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::camera::View;
 use super::ground::{Floor, blend};
-use super::raster::{Corner, NOTHING, Projected, Samples, middle, side};
+use super::raster::{Corner, NOTHING, Projected, STEP, Samples, place, side};
 use super::shape::corner_normal;
 use super::tone::{byte, shoulder};
 use super::{Colouring, Image, Item, Scene};
@@ -130,7 +130,7 @@ impl Light<'_> {
 
     fn surface(&self, facet: &Facet, x: usize, y: usize, openness: f32) -> Vec3 {
         let [a, b, c] = facet.corners;
-        let (x, y) = (middle(x), middle(y));
+        let (x, y) = place(x, y);
         let flat = [side(b, c, x, y), side(c, a, x, y)].map(|w| w as f32 * facet.per_area);
         let flat = [flat[0], flat[1], 1.0 - flat[0] - flat[1]];
         // Perspective: shares in the scene follow from shares in the picture by nearness (ortho views skip it).
@@ -146,8 +146,8 @@ impl Light<'_> {
 
     /// Floor or backdrop where nothing stands.
     fn surroundings(&self, x: usize, y: usize) -> [f32; 3] {
-        let n = self.oversampling as f64;
-        let at = DVec2::new((x as f64 + 0.5) / n, (y as f64 + 0.5) / n);
+        let (x, y) = place(x, y);
+        let at = DVec2::new(x as f64, y as f64) / (STEP as f64 * self.oversampling as f64);
         let [top, bottom] = self.scene.style.backdrop;
         let down = (at.y / self.scene.size[1].max(1) as f64) as f32;
         let backdrop = blend(top, bottom, down * down * (3.0 - 2.0 * down));
