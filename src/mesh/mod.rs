@@ -1,13 +1,17 @@
 //! Kernel: triangle meshes and what is done to them. No files, no settings; colours are an attribute carried along.
 
+pub mod columns;
 pub mod cut;
 pub mod fill;
+pub mod hull;
 pub mod inspect;
 pub mod intersect;
+pub mod label_layers;
 pub mod manifold;
 pub mod measure;
 pub mod outline;
 pub mod refine;
+pub mod region;
 pub mod slice;
 pub mod solids;
 pub mod topology;

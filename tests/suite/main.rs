@@ -1,0 +1,5 @@
+//! All tests in one binary.
+#![allow(clippy::unwrap_used)]
+
+mod bodies;
+mod stages_estimate;
