@@ -63,12 +63,8 @@ pub fn support_columns(positions: &[DVec3], triangles: &[[u32; 3]], rule: Overha
     // Cell middles stay off the lattice of vertices, so that no line runs along an edge.
     let shift = DVec2::new(std::f64::consts::FRAC_1_PI, std::f64::consts::FRAC_1_SQRT_2) * 1e-5;
     let size = ((high - low).truncate() / rule.cell_mm).ceil().max(DVec2::ONE);
-    let grid = Grid {
-        low: low.truncate() + shift,
-        cell_mm: rule.cell_mm,
-        columns: size.x as usize,
-        rows: size.y as usize,
-    };
+    let grid =
+        Grid { low: low.truncate() + shift, cell_mm: rule.cell_mm, columns: size.x as usize, rows: size.y as usize };
     let (crossings, starts) = sort_by_cell(&all_crossings(positions, triangles, grid), grid.columns * grid.rows);
     let of_cell: Vec<Vec<Column>> = starts
         .par_windows(2)
@@ -157,8 +153,12 @@ fn side(t: &[u32; 3], positions: &[DVec3], (i, j): (usize, usize), p: DVec2) -> 
 /// Crossings grouped by cell, and where each group starts.
 fn sort_by_cell(crossings: &[Crossing], cells: usize) -> (Vec<Crossing>, Vec<u32>) {
     let mut starts = vec![0_u32; cells + 1];
-    crossings.iter().for_each(|c| starts[c.cell as usize + 1] += 1);
-    (0..cells).for_each(|cell| starts[cell + 1] += starts[cell]);
+    for crossing in crossings {
+        starts[crossing.cell as usize + 1] += 1;
+    }
+    for cell in 0..cells {
+        starts[cell + 1] += starts[cell];
+    }
     let mut next = starts.clone();
     let blank = Crossing { cell: 0, triangle: 0, z: 0.0, enters: false };
     let mut sorted = vec![blank; crossings.len()];
@@ -193,7 +193,10 @@ mod tests {
     #[test]
     fn a_box_on_the_bed_needs_no_support() {
         let (positions, triangles) = boxes(&[(DVec3::ZERO, DVec3::splat(10.0))]);
-        assert!(crate::mesh::measure::volume_mm3(&crate::mesh::TriMesh::from_shape(positions.clone(), triangles.clone())) > 999.0);
+        assert!(
+            crate::mesh::measure::volume_mm3(&crate::mesh::TriMesh::from_shape(positions.clone(), triangles.clone()))
+                > 999.0
+        );
         assert!(support_columns(&positions, &triangles, RULE).is_empty());
     }
 

@@ -93,7 +93,7 @@ fn loads(set: LabelSet, y: usize, x: usize) -> usize {
 }
 
 fn carries(set: LabelSet, y: usize, x: usize) -> bool {
-    set >> y & 1 == 1 && (set.count_ones() == 1 || y != x)
+    set >> y & 1 == 1 && (set.is_power_of_two() || y != x)
 }
 
 fn trace_back(used: &[LabelSet], cost: &[(usize, usize)], before: &[Vec<usize>]) -> Changes {

@@ -44,8 +44,7 @@ pub fn standing_block(size: DVec3) -> TriMesh {
 
 /// An upright cylinder on z = 0.
 pub fn cylinder(radius: f64, height: f64, sides: usize) -> TriMesh {
-    let outline: Vec<DVec2> =
-        (0..sides).map(|i| radius * DVec2::from_angle(TAU * i as f64 / sides as f64)).collect();
+    let outline: Vec<DVec2> = (0..sides).map(|i| radius * DVec2::from_angle(TAU * i as f64 / sides as f64)).collect();
     prism(&outline, &[0.0, height])
 }
 

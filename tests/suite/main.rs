@@ -3,3 +3,4 @@
 
 mod bodies;
 mod stages_estimate;
+mod stages_orient;

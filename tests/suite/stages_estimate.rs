@@ -229,5 +229,8 @@ fn settings_out_of_range_are_named() {
 fn a_part_without_a_pose_is_refused() {
     let whole = figure(vec![part(1, standing_block(DVec3::ONE))]);
     let error = run(&Estimate::default(), &whole, &equipment()).unwrap_err();
-    assert_eq!((error.to_string().as_str(), error.hint()), ("part 01-part has no bed pose", "put `orient` before `estimate`"));
+    assert_eq!(
+        (error.to_string().as_str(), error.hint()),
+        ("part 01-part has no bed pose", "put `orient` before `estimate`")
+    );
 }

@@ -42,15 +42,9 @@ impl Coloured<'_> {
                 sums
             })
             .collect();
-        chunks.iter().fold(vec![0.0; self.label_count], |total, sums| {
-            total.iter().zip(sums).map(|(a, b)| a + b).collect()
-        })
-    }
-
-    /// The label with the most surface: its filament fills the part.
-    #[must_use]
-    pub fn base(&self, area_mm2: &[f64]) -> usize {
-        (0..area_mm2.len()).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
+        chunks
+            .iter()
+            .fold(vec![0.0; self.label_count], |total, sums| total.iter().zip(sums).map(|(a, b)| a + b).collect())
     }
 
     /// Filaments each layer needs: every label where its shell of this depth reaches, the base wherever the core does.
@@ -72,7 +66,9 @@ impl Coloured<'_> {
             })
             .collect();
         let mut presence = Presence::new(self.label_count, layers);
-        chunks.iter().for_each(|chunk| presence.merge(chunk));
+        for chunk in &chunks {
+            presence.merge(chunk);
+        }
         presence.sets()
     }
 
@@ -81,11 +77,19 @@ impl Coloured<'_> {
         let mut normals = vec![Vec3::ZERO; self.positions.len()];
         for (i, t) in self.triangles.iter().enumerate() {
             let area_vector = self.area_vector(i).as_vec3();
-            t.iter().for_each(|&v| normals[v as usize] += area_vector);
+            for &v in t {
+                normals[v as usize] += area_vector;
+            }
         }
         let heights = self.positions.iter().zip(&normals);
         heights.map(|(p, n)| p.z - depth_mm * f64::from(n.normalize_or_zero().z)).collect()
     }
+}
+
+/// The label with the most surface: its filament fills the part.
+#[must_use]
+pub fn base_label(area_mm2: &[f64]) -> usize {
+    (0..area_mm2.len()).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
 }
 
 fn span(z: [f64; 3]) -> (f64, f64) {
@@ -134,7 +138,9 @@ impl Shares<'_> {
         let total = self.plastic_mm3 + labels.map(coloured).sum::<f64>() * deeper_mm;
         let shells: f64 = volumes.iter().sum();
         if shells > total {
-            volumes.iter_mut().for_each(|v| *v *= total / shells);
+            for volume in &mut volumes {
+                *volume *= total / shells;
+            }
         }
         if let Some(base) = volumes.get_mut(self.base) {
             *base = (total - shells).max(0.0);

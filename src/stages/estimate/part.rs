@@ -4,7 +4,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::Estimate;
-use super::filaments::{Coloured, Shares, flat_shell_mm3};
+use super::filaments::{Coloured, Shares, base_label, flat_shell_mm3};
 use super::plastic::{Filling, Plastic, plastic};
 use crate::equipment::{Equipment, Filament};
 use crate::figure::{Figure, Part, PartEstimate};
@@ -78,18 +78,18 @@ impl Worker<'_> {
         let plastic = plastic(&Slicer::new(positions, triangles), &area_mm2, layers, &filling);
 
         let label_area_mm2 = self.coloured.area_mm2();
-        let base = self.coloured.base(&label_area_mm2);
+        let base = base_label(&label_area_mm2);
         let used: Vec<usize> = (0..label_area_mm2.len()).filter(|&l| label_area_mm2[l] > 0.0).collect();
-        let depth_mm = self.settings.depth_mm(self.own, used.iter().map(|&l| self.filament(l)).flatten());
+        let depth_mm = self.settings.depth_mm(self.own, used.iter().filter_map(|&l| self.filament(l)));
         let flat_mm3 = flat_shell_mm3(positions, triangles, filling.wall_mm, filling.skin_mm);
         let volumes = Shares {
             area_mm2: &label_area_mm2,
             base,
             depth_mm,
             wall_mm: filling.wall_mm,
-            fullness: if flat_mm3 > 0.0 { (plastic.shell_mm3 / flat_mm3).clamp(0.0, 1.0) } else { 1.0 },
+            fullness: if flat_mm3 > 0.0 { (plastic.shell / flat_mm3).clamp(0.0, 1.0) } else { 1.0 },
             infill_share: filling.infill_share,
-            plastic_mm3: plastic.layer_mm3.iter().sum(),
+            plastic_mm3: plastic.layers.iter().sum(),
         }
         .volume_mm3();
 
@@ -165,13 +165,13 @@ impl Worker<'_> {
 
     /// Printing, layer by layer, no layer faster than it cools; then tool changes and heating up.
     fn seconds(&self, plastic: &Plastic, support: &[f64], all_mm3: f64, changes: usize) -> f64 {
-        let in_layers: f64 = plastic.layer_mm3.iter().sum();
+        let in_layers: f64 = plastic.layers.iter().sum();
         let grown = if in_layers > 0.0 { all_mm3 / in_layers } else { 1.0 };
         let per_mm3 = self.settings.speed_factor / self.own.printer.flow_mm3_per_sec;
         let layer = |(plastic, support): (&f64, &f64)| {
             (LAYER_SECS + per_mm3 * (grown * plastic + support)).max(self.settings.minimum_layer_secs)
         };
-        let layers: f64 = plastic.layer_mm3.iter().zip(support).map(layer).sum();
+        let layers: f64 = plastic.layers.iter().zip(support).map(layer).sum();
         HEAT_UP_SECS + layers + changes as f64 * self.own.printer.change_secs
     }
 
@@ -194,7 +194,7 @@ impl Worker<'_> {
         let surface = surface_centroid(&mesh.positions, &mesh.triangles);
         let solid = measure::centroid(mesh).unwrap_or(surface);
         let infill = self.settings.infill_share;
-        let (shell, all) = ((1.0 - infill) * plastic.shell_mm3, infill * (plastic.shell_mm3 + plastic.sparse_mm3));
+        let (shell, all) = ((1.0 - infill) * plastic.shell, infill * (plastic.shell + plastic.sparse));
         if shell + all > 0.0 { (shell * surface + all * solid) / (shell + all) } else { solid }
     }
 }

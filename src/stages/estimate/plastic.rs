@@ -26,14 +26,15 @@ pub struct Filling {
     pub tolerance_mm: f64,
 }
 
-/// Plastic of each layer, bottom first.
+/// Volumes of a part in mm3.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Plastic {
-    pub layer_mm3: Vec<f64>,
-    /// Volume of the closed shell, mm3.
-    pub shell_mm3: f64,
-    /// Volume enclosed by the shell, which is filled sparsely, mm3.
-    pub sparse_mm3: f64,
+    /// Plastic of each layer, bottom first.
+    pub layers: Vec<f64>,
+    /// The closed shell.
+    pub shell: f64,
+    /// What the shell encloses, to be filled sparsely.
+    pub sparse: f64,
 }
 
 /// Steps in which the shell's corner between sideways and up is rounded.
@@ -55,12 +56,12 @@ pub fn plastic(slicer: &Slicer<'_>, area_mm2: &[f64], layers: Layers, filling: &
     let h = layers.layer_mm;
     let sparse_mm3: Vec<f64> = area_mm2.iter().zip(&sparse).map(|(area, share)| h * area * share).collect();
     let solid_mm3 = area_mm2.iter().map(|area| h * area);
-    let layer_mm3 = solid_mm3.zip(&sparse_mm3).map(|(solid, sparse)| solid - (1.0 - filling.infill_share) * sparse);
+    let plastic_mm3 = solid_mm3.zip(&sparse_mm3).map(|(solid, sparse)| solid - (1.0 - filling.infill_share) * sparse);
     let total_sparse: f64 = sparse_mm3.iter().sum();
     Plastic {
-        layer_mm3: layer_mm3.collect(),
-        shell_mm3: h * area_mm2.iter().sum::<f64>() - total_sparse,
-        sparse_mm3: total_sparse,
+        layers: plastic_mm3.collect(),
+        shell: h * area_mm2.iter().sum::<f64>() - total_sparse,
+        sparse: total_sparse,
     }
 }
 
@@ -111,7 +112,9 @@ fn first_samples(area_mm2: &[f64], layers: Layers, filling: &Filling) -> Vec<usi
             samples.push(i + reach);
         }
     }
-    samples.iter_mut().for_each(|i| *i = (*i).min(last));
+    for sample in &mut samples {
+        *sample = (*sample).min(last);
+    }
     samples.sort_unstable();
     samples.dedup();
     samples
