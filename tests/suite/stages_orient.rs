@@ -1,8 +1,9 @@
-//! `orient`: fit, exactness and choice of bed poses.
+//! `orient`: fit, exactness and choice of bed poses. Lattice numbers are compared bit by bit.
+#![allow(clippy::float_cmp)]
 
 use glam::{DMat3, DVec3};
 use statuary::equipment::Equipment;
-use statuary::figure::{Figure, Part, Pose};
+use statuary::figure::{Figure, Part, PartEstimate, Pose};
 use statuary::finding::Severity;
 use statuary::mesh::{TriMesh, measure};
 use statuary::stage::Transform;
@@ -111,7 +112,7 @@ fn weak_feet_and_slender_parts_are_told() {
 #[test]
 fn old_estimates_do_not_outlive_a_new_pose() {
     let mut old = part(1, standing_block(DVec3::splat(10.0)));
-    old.estimate = Some(Default::default());
+    old.estimate = Some(PartEstimate::default());
     assert!(orient(&figure(vec![old]), &equipment()).figure.parts[0].estimate.is_none());
 }
 
