@@ -1,0 +1,4 @@
+//! One binary for all integration tests: one link.
+
+mod mesh_repair;
+mod shapes;
