@@ -181,7 +181,7 @@ fn a_hole_in_a_ball_is_filled_round_and_coloured_from_its_rim() {
     assert!((share - 1.0).abs() < 0.002, "volume {share}");
     let centre = DVec3::new(5.0, -3.0, 40.0);
     for (p, colour) in mesh.positions.iter().zip(&mesh.colours).skip(whole.positions.len()) {
-        assert!((p.distance(centre) - 30.0).abs() < 0.6, "{p}");
+        assert!((p.distance(centre) - 30.0).abs() < 0.8, "{p}");
         assert!((0.28..=0.53).contains(&colour[0]) && (colour[2] - 0.3).abs() < 1e-5, "{colour:?}");
     }
 }
