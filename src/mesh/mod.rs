@@ -12,6 +12,7 @@ pub mod orient_faces;
 pub mod outline;
 pub mod refine;
 pub mod slice;
+pub mod slivers;
 pub mod solids;
 pub mod solve;
 pub mod topology;
