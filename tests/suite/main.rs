@@ -1,4 +1,6 @@
-//! One binary for all integration tests: one link.
+//! All tests in one binary.
+#![allow(clippy::unwrap_used)]
 
+mod mesh_cut;
 mod mesh_repair;
 mod shapes;
