@@ -4,3 +4,4 @@
 mod mesh_cut;
 mod mesh_repair;
 mod shapes;
+mod wrap;
