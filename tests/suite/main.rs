@@ -7,4 +7,5 @@ mod mesh_repair;
 mod shapes;
 mod stages_estimate;
 mod stages_orient;
+mod stages_scale;
 mod wrap;
