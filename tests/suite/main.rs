@@ -1,9 +1,17 @@
 //! The whole test suite in one binary, so that it is linked once.
 
 mod architecture;
+mod bodies;
 mod cache;
 mod colour;
 mod daemon;
+mod mesh_cut;
+mod mesh_repair;
 mod outside;
 mod plan;
+mod shapes;
+mod stages_estimate;
+mod stages_orient;
+mod stages_scale;
 mod support;
+mod wrap;
