@@ -23,6 +23,8 @@ pub trait Settings: Serialize + DeserializeOwned + Default {
     const SUMMARY: &'static str;
     /// Settings as a user would write them: a YAML map.
     const EXAMPLE: &'static str;
+    /// Settings of which only one may be given: giving one on the command line clears the others.
+    const EITHER: &'static [&'static str] = &[];
 }
 
 /// What of the owner's equipment a stage's result depends on.

@@ -67,6 +67,9 @@ fn apply_one(spec: &mut Spec, change: &Change) -> Result<(), Problem> {
         let value = serde_yaml::from_str(&change.value).map_err(|e| wrong(e.to_string(), "quote the value"))?;
         let mut all = stage.to_value().map_err(|e| wrong(e.to_string(), see))?;
         if let Some(map) = all.as_mapping_mut() {
+            if stage.entry().either.contains(&change.setting.as_str()) {
+                stage.entry().either.iter().for_each(|other| drop(map.remove(*other)));
+            }
             map.insert(change.setting.as_str().into(), value);
         }
         *stage = Stage::from_value(&change.stage, all).map_err(|e| wrong(e.to_string(), see))?;

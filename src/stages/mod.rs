@@ -26,6 +26,8 @@ pub struct StageEntry {
     pub summary: &'static str,
     /// Settings as a user would write them: a YAML map.
     pub example: &'static str,
+    /// Settings of which only one may be given.
+    pub either: &'static [&'static str],
     /// A stage with all its defaults.
     pub default: fn() -> Stage,
 }
@@ -53,6 +55,7 @@ macro_rules! stage_table {
             version: <$settings>::VERSION,
             summary: <$settings>::SUMMARY,
             example: <$settings>::EXAMPLE,
+            either: <$settings>::EITHER,
             default: || Stage::$variant(<$settings>::default()),
         },)+];
 

@@ -34,7 +34,8 @@ fn examples_parse_defaults_pass_and_names_are_unique() {
     names.dedup();
     assert_eq!(names.len(), TABLE.len());
     for entry in TABLE {
-        let text = format!("stages:\n  - {}: {}\n", entry.name, entry.example);
+        let example: String = entry.example.lines().map(|line| format!("      {line}\n")).collect();
+        let text = format!("stages:\n  - {}:\n{example}", entry.name);
         let spec = read_spec("example", "example.yaml", &text).unwrap_or_else(|p| panic!("{}: {p}", entry.name));
         assert_eq!(spec.stages[0].check(), [], "example of {}", entry.name);
         assert!(!entry.summary.is_empty());
