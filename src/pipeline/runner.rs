@@ -47,6 +47,12 @@ pub struct Source<'a> {
     pub read: Box<dyn Fn() -> Result<Arc<ScanFiles>, ScanFilesError> + 'a>,
 }
 
+impl std::fmt::Debug for Source<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Source").field("name", &self.name).finish_non_exhaustive()
+    }
+}
+
 impl Source<'_> {
     /// A scan that is in memory already.
     #[must_use]
@@ -58,6 +64,12 @@ impl Source<'_> {
         };
         let inputs = files.files.iter().map(record).collect();
         Self { name: files.main.clone(), inputs, read: Box::new(move || Ok(Arc::clone(&files))) }
+    }
+}
+
+impl std::fmt::Debug for Surroundings<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Surroundings").field("earlier", &self.earlier).finish_non_exhaustive()
     }
 }
 
@@ -200,7 +212,7 @@ impl Walk<'_, '_, '_> {
                 *figure = Some(transform.run(&before, &mut ctx).map_err(failed)?);
             }
             Job::Output(output) => {
-                output.write(figure.as_ref().ok_or_else(missing)?, &timeless(record), &mut ctx).map_err(failed)?;
+                output.write(figure.as_ref().ok_or_else(missing)?, record, &mut ctx).map_err(failed)?;
             }
         }
         Ok(ctx.into_notes())
@@ -233,15 +245,6 @@ fn written_before(
     }
     let entry = around.cache.as_deref()?.entry(&manifest.stamp)?;
     folder.adopt(around.earlier?, &entry.files).ok()?.then_some(entry)
-}
-
-/// The record without what differs between equal runs, so that files made from it are the same each time.
-fn timeless(record: &RunRecord) -> RunRecord {
-    let mut record = RunRecord { started: String::new(), seconds: 0.0, ..record.clone() };
-    for stage in &mut record.stages {
-        (stage.seconds, stage.peak_memory_bytes, stage.cached) = (0.0, 0, false);
-    }
-    record
 }
 
 fn part_records(figure: &Figure) -> Vec<PartRecord> {

@@ -118,7 +118,10 @@ fn a_cut_leaves_the_volumes_manifold3d_finds() {
     let mut positions = vec![DVec3::new(0.0, 0.0, 40.0), DVec3::new(0.0, 0.0, -40.0)];
     for r in 1..rings {
         for s in 0..segments {
-            let (theta, phi) = (f64::from(r) * std::f64::consts::PI / f64::from(rings), f64::from(s) * std::f64::consts::TAU / f64::from(segments));
+            let (theta, phi) = (
+                f64::from(r) * std::f64::consts::PI / f64::from(rings),
+                f64::from(s) * std::f64::consts::TAU / f64::from(segments),
+            );
             let radius = 40.0 + 6.0 * (5.0 * phi).sin() * theta.sin().powi(3) * (3.0 * theta).cos();
             let p = DVec3::new(theta.sin() * phi.cos(), theta.sin() * phi.sin(), theta.cos()) * radius;
             positions.push(DVec3::from_array(p.to_array().map(snap_mm)));

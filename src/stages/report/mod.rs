@@ -42,7 +42,7 @@ pub struct Report {
 
 impl Default for Report {
     fn default() -> Self {
-        Self { title: None, pictures: true, picture_height_px: 900, times: true }
+        Self { title: None, pictures: true, picture_height_px: 900, times: false }
     }
 }
 

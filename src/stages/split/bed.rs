@@ -58,7 +58,11 @@ impl Bed {
             a * b * c
         };
         let swapped = |[a, b, c]: [f64; 3]| [b, a, c];
-        ways.iter().flat_map(|w| [*w, swapped(*w)]).chain([[y, self.height_mm, x]]).map(count).fold(f64::INFINITY, f64::min)
+        ways.iter()
+            .flat_map(|w| [*w, swapped(*w)])
+            .chain([[y, self.height_mm, x]])
+            .map(count)
+            .fold(f64::INFINITY, f64::min)
     }
 }
 

@@ -163,7 +163,8 @@ fn filled(mesh: &TriMesh, grid: &Grid, ids: &mut [u32]) -> Vec<Block> {
 fn column_hits([a, b, c]: [DVec3; 3], grid: &Grid) -> Vec<(usize, f64, i32)> {
     let (low, high) = (a.min(b).min(c), a.max(b).max(c));
     // A little off the middle, so that no line runs along edges of regular shapes.
-    let line = |i: usize, axis: usize| grid.corner[axis] + grid.step * (i as f64 + 0.5 + 0.001_234 * (axis as f64 + 1.0));
+    let line =
+        |i: usize, axis: usize| grid.corner[axis] + grid.step * (i as f64 + 0.5 + 0.001_234 * (axis as f64 + 1.0));
     let first = |axis: usize| ((low[axis] - grid.corner[axis]) / grid.step - 0.51).ceil().max(0.0) as usize;
     let mut hits = Vec::new();
     for j in (first(1)..grid.size[1]).take_while(|j| line(*j, 1) <= high.y) {

@@ -55,7 +55,9 @@ pub(super) fn choose(model: &Blocks, rules: &Rules) -> Option<Choice> {
     for candidate in &candidates {
         let alike = |p: &&Candidate| {
             let layers = [p, candidate].map(|c| tables[c.axis][c.level].layer);
-            p.axis == candidate.axis && layers[0].abs_diff(layers[1]) < 3 && p.chosen.count_ones() == candidate.chosen.count_ones()
+            p.axis == candidate.axis
+                && layers[0].abs_diff(layers[1]) < 3
+                && p.chosen.count_ones() == candidate.chosen.count_ones()
         };
         if picked.len() < FOLLOWED && !picked.iter().any(|p| alike(&p)) {
             picked.push(candidate);
@@ -230,7 +232,9 @@ fn apply(model: &Blocks, axis: usize, level: &Level, chosen: u32) -> Vec<Blocks>
     let mut blocks = model.blocks.clone();
     let plane = model.plane_mm(axis, level.layer) as f32;
     let up = 2 * axis + 1;
-    for (_, region) in regions(model, axis, level.layer).iter().enumerate().filter(|(i, _)| *i < 32 && chosen >> i & 1 == 1) {
+    for (_, region) in
+        regions(model, axis, level.layer).iter().enumerate().filter(|(i, _)| *i < 32 && chosen >> i & 1 == 1)
+    {
         for &b in region {
             let over = std::mem::replace(&mut blocks[b as usize].near[up], NONE);
             for (block, side) in [(b, up), (over, up - 1)] {
@@ -243,5 +247,8 @@ fn apply(model: &Blocks, axis: usize, level: &Level, chosen: u32) -> Vec<Blocks>
             }
         }
     }
-    separate(&blocks).into_iter().map(|blocks| Blocks { step_mm: model.step_mm, corner: model.corner, blocks }).collect()
+    separate(&blocks)
+        .into_iter()
+        .map(|blocks| Blocks { step_mm: model.step_mm, corner: model.corner, blocks })
+        .collect()
 }

@@ -70,7 +70,12 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
 ///
 /// # Errors
 /// When no plane within a few lattice steps works.
-pub(super) fn along(mesh: &TriMesh, plane: Plane, rules: &Rules, joint: u16) -> Result<Option<(Plane, Pieces)>, CutError> {
+pub(super) fn along(
+    mesh: &TriMesh,
+    plane: Plane,
+    rules: &Rules,
+    joint: u16,
+) -> Result<Option<(Plane, Pieces)>, CutError> {
     let section = match section_about(mesh, plane.axis, plane.offset_mm) {
         Ok(section) => section,
         Err(CutError::Misses) => return Ok(None),

@@ -143,7 +143,8 @@ impl Survey {
             let fits = |share: &f64| {
                 let depth_mm = share * rules.depth_for(dowel_mm);
                 let key = Placed { centre: spot.centre, dowel_mm, radius_mm, depth_mm };
-                let last = self.depths_mm.partition_point(|d| *d < depth_mm + rules.wall_mm).min(self.depths_mm.len() - 1);
+                let last =
+                    self.depths_mm.partition_point(|d| *d < depth_mm + rules.wall_mm).min(self.depths_mm.len() - 1);
                 let held = spot.deep.iter().all(|deep| deep[last] >= reach);
                 let clear = (0..2).all(|side| taken[side].clear_of(self.plane, side == 1, &key, rules.wall_mm));
                 (held && clear).then_some(key)

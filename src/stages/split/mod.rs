@@ -97,7 +97,8 @@ impl Split {
             return Ok(bed);
         }
         let [x, y, z] = printer.volume_mm;
-        let what = format!("printer `{}` has {x} x {y} x {z} mm, which leaves no room within the margins", printer.name);
+        let what =
+            format!("printer `{}` has {x} x {y} x {z} mm, which leaves no room within the margins", printer.name);
         Err(StageError::failed(what, "lower `margin_mm` or `part_min_mm`, or choose a larger printer"))
     }
 

@@ -98,7 +98,8 @@ impl Lumps {
     fn join(&mut self, a: u32, b: u32) {
         let (a, b) = (self.find(a), self.find(b));
         if a != b {
-            let (keep, drop) = if self.lumps[a as usize].blocks >= self.lumps[b as usize].blocks { (a, b) } else { (b, a) };
+            let (keep, drop) =
+                if self.lumps[a as usize].blocks >= self.lumps[b as usize].blocks { (a, b) } else { (b, a) };
             self.up[drop as usize] = keep;
             let other = self.lumps[drop as usize];
             self.lumps[keep as usize].add(&other);
