@@ -2,3 +2,5 @@
 #![allow(clippy::unwrap_used)]
 
 mod colour;
+mod picture;
+mod stages_report;
