@@ -5,7 +5,7 @@ use askama::Template;
 use super::pictures::Pictures;
 use super::tables::Tables;
 use super::words::Piece;
-use super::{Report, tables, words};
+use super::{Report, pictures, tables, words};
 use crate::equipment::Equipment;
 use crate::figure::Figure;
 use crate::finding::{Finding, Severity};
