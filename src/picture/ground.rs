@@ -44,7 +44,7 @@ impl Bed {
 
 /// Tones of the bed and its lines, linear light.
 const BED_FACE: [f32; 3] = [0.245, 0.275, 0.285];
-const BED_TICK: [f32; 3] = [0.325, 0.36, 0.37];
+const BED_TICK: [f32; 3] = [0.37, 0.405, 0.415];
 const BED_EDGE: [f32; 3] = [0.012, 0.06, 0.075];
 
 /// Cells of the shadow map along each axis.
@@ -94,7 +94,7 @@ impl Floor {
             let cover = |distance_mm: f64, half_px: f64| (half_px + 0.5 - distance_mm / px_mm).clamp(0.0, 1.0) as f32;
             tone = blend(tone, BED_FACE, cover(outside, 0.0));
             let inside = if outside < 0.0 { 1.0 } else { 0.0 };
-            tone = blend(tone, BED_TICK, inside * cover(bed.tick_distance_mm(p), 0.3));
+            tone = blend(tone, BED_TICK, inside * cover(bed.tick_distance_mm(p), 0.45));
             tone = blend(tone, BED_EDGE, cover(outside.abs(), 0.8));
         }
         let light = self.light_at(p);

@@ -119,7 +119,7 @@ pub fn draw(scene: &Scene<'_>) -> Drawn {
     let points = || {
         let surface = scene.items.iter().flat_map(|i| i.shape.mesh.positions.iter().map(|p| i.place.apply(*p)));
         let framed = |p: &DVec3| scene.focus.is_none_or(|[low, high]| p.clamp(low, high) == *p);
-        surface.filter(framed).chain(bed_corners.into_iter().flatten())
+        surface.chain(bed_corners.into_iter().flatten()).filter(framed)
     };
     let view = View::fit(&scene.camera, scene.size, points);
     let projected = raster::Projected::new(&scene.items, &view, oversampling);

@@ -61,9 +61,9 @@ fn smooth_normals(mesh: &TriMesh) -> Vec<Vec3> {
     (0..count).into_par_iter().map(|v| sums.iter().map(|s| s[v]).sum::<Vec3>().normalize_or_zero()).collect()
 }
 
-/// Cosines between which a corner's normal turns from its facet's own to the smooth one (60 and 35 degrees): edges
-/// sharper than that stay visible.
-const CREASE: (f32, f32) = (0.5, 0.82);
+/// Cosines between which a corner's normal turns from its facet's own to the smooth one (45 and 25 degrees): edges
+/// of 90 degrees stay sharp, those below 50 are rounded.
+const CREASE: (f32, f32) = (0.70, 0.906);
 
 /// The normal a corner is shaded with: smooth, unless the facet stands off too far from it.
 #[must_use]
@@ -88,7 +88,7 @@ mod tests {
         let mesh = edge();
         let shape = Shape::new(&mesh);
         let corner = corner_normal(Vec3::Z, shape.normals[0]);
-        assert!(corner.normalize().dot(Vec3::Z) > 0.9, "{corner}");
+        assert!(corner.normalize().dot(Vec3::Z) > 0.99, "{corner}");
     }
 
     #[test]

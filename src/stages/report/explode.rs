@@ -51,3 +51,36 @@ fn steps_from_base(figure: &Figure) -> Vec<Option<(usize, DVec3)>> {
     }
     steps
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::figure::{Joint, Part};
+    use crate::mesh::TriMesh;
+
+    fn part(number: usize, at: [f64; 3]) -> Part {
+        let corner = DVec3::from(at);
+        let positions = vec![corner, corner + DVec3::X, corner + DVec3::Z * 10.0];
+        let mesh = Arc::new(TriMesh::from_shape(positions, vec![[0, 1, 2]]));
+        Part { number, name: String::new(), mesh, labels: None, pose: None, estimate: None }
+    }
+
+    fn joint(a: usize, b: usize, normal: DVec3) -> Joint {
+        Joint { a, b, normal, offset_mm: 0.0, area_mm2: 1.0, keys: Vec::new() }
+    }
+
+    #[test]
+    fn parts_move_away_from_the_base_across_their_joints() {
+        let places = [[0.0, 0.0, 10.0], [0.0, 0.0, 0.0], [5.0, 0.0, 10.0], [-40.0, 0.0, 5.0]];
+        let parts = (0..4).map(|i| part(i + 1, places[i])).collect();
+        // Part 1 stands on part 2; part 3 hangs on part 1 and is the joint's lower side; part 4 hangs on nothing.
+        let joints = vec![joint(1, 0, DVec3::Z), joint(2, 0, -DVec3::X)];
+        let shifts = shifts(&Figure { parts, joints, ..Figure::default() });
+        assert_eq!(shifts[1], DVec3::ZERO);
+        assert!(shifts[0].z > 0.0 && shifts[0].x == 0.0, "{shifts:?}");
+        assert_eq!((shifts[2].z, shifts[2].x), (shifts[0].z, shifts[0].z));
+        assert!(shifts[3].x < 0.0, "{shifts:?}");
+    }
+}

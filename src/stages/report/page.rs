@@ -5,7 +5,7 @@ use askama::Template;
 use super::pictures::Pictures;
 use super::tables::Tables;
 use super::words::Piece;
-use super::{Report, tables, words};
+use super::{Report, pictures, tables, words};
 use crate::equipment::Equipment;
 use crate::figure::Figure;
 use crate::finding::{Finding, Severity};
@@ -235,13 +235,14 @@ fn groups(run: &RunRecord) -> Vec<Group<'_>> {
         (Severity::Note, "note", "note", "notes"),
     ];
     let group = |(severity, class, one, many): (Severity, &'static str, &str, &str)| {
-        let findings: Vec<_> = run.findings().filter(|f| f.severity == severity).map(finding_row).collect();
+        let all = run.stages.iter().flat_map(|stage| stage.findings.iter().map(|f| (f, stage.stage.as_str())));
+        let findings: Vec<_> = all.filter(|(f, _)| f.severity == severity).map(finding_row).collect();
         Group { class, heading: words::counted(findings.len(), one, many), findings }
     };
     kinds.into_iter().map(group).filter(|group| !group.findings.is_empty()).collect()
 }
 
-fn finding_row(finding: &Finding) -> FindingRow<'_> {
+fn finding_row<'a>((finding, stage): (&Finding, &'a str)) -> FindingRow<'a> {
     let part = finding.part.as_deref().map(|part| format!("part {part}"));
     let place = Some(finding.place.clone()).filter(|place| !place.is_empty() && Some(place) != part.as_ref());
     let places: Vec<String> = part.into_iter().chain(place).collect();
@@ -249,7 +250,7 @@ fn finding_row(finding: &Finding) -> FindingRow<'_> {
         place: words::capital(&places.join(", ")),
         what: words::pieces(&words::sentence(&finding.what)),
         hint: words::pieces(&words::sentence(&finding.hint)),
-        stage: &finding.stage,
+        stage,
     }
 }
 

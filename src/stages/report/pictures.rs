@@ -48,8 +48,9 @@ const JPEG_QUALITY: u8 = 86;
 const PORTRAIT: f64 = 0.72;
 /// Size of a part's picture, pixels.
 const PART_PX: [usize; 2] = [480, 360];
-/// Distance of the lines on a bed, mm.
-const TICK_MM: f64 = 50.0;
+/// Distance of the lines on a bed, and on a bed seen from near, mm.
+pub const TICK_MM: f64 = 50.0;
+pub const FINE_TICK_MM: f64 = 10.0;
 /// Ink of labels, and the paper behind a number, sRGB.
 const INK: [u8; 3] = [0x12, 0x3c, 0x46];
 const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
@@ -164,11 +165,16 @@ impl<'a> Studio<'a> {
         }
         let place = part.pose.map_or(Placement::IDENTITY, |p| Placement { rotation: p.rotation, shift: p.shift });
         let (low, high) = bounds(&part.mesh, &place);
-        let bed = part.pose.map(|_| bed_under(self.printer, low, high));
-        let camera = Camera { elevation_deg: 27.0, lens: Lens::Orthographic, margin: 0.075, ..Camera::at(-32.0) };
+        let mut bed = part.pose.map(|_| bed_under(self.printer, low, high));
+        let focus = bed.as_ref().and_then(|bed| near_part(bed, low, high));
+        let margin = if focus.is_some() { 0.2 } else { 0.075 };
+        if let (Some(bed), Some(_)) = (&mut bed, focus) {
+            bed.tick_mm = FINE_TICK_MM;
+        }
+        let camera = Camera { elevation_deg: 27.0, lens: Lens::Orthographic, margin, ..Camera::at(-32.0) };
         let style = Style { floor_mm: Some(low.z), bed: bed.clone(), ..Style::default() };
         let items = vec![self.part_item(index, place)];
-        let scene = Scene { items, camera, size: PART_PX, style, focus: None };
+        let scene = Scene { items, camera, size: PART_PX, style, focus };
         let mut drawn = draw(&scene);
         if let Some(bed) = &bed {
             label_bed(&mut drawn, bed, low.z);
@@ -244,6 +250,16 @@ fn bed_under(printer: &Printer, low: DVec3, high: DVec3) -> Bed {
     Bed { low_mm: [corner.x, corner.y], high_mm: [far.x, far.y], tick_mm: TICK_MM }
 }
 
+/// Share of the bed's longer side below which a part is shown from near, with only some of the bed around it.
+const SMALL_SHARE: f64 = 0.3;
+
+/// The surroundings of a part that would be lost on its bed.
+fn near_part(bed: &Bed, low: DVec3, high: DVec3) -> Option<[DVec3; 2]> {
+    let side_mm = (bed.high_mm[0] - bed.low_mm[0]).max(bed.high_mm[1] - bed.low_mm[1]);
+    let around = DVec3::splat(0.1 * (high - low).max_element());
+    ((high - low).max_element() < SMALL_SHARE * side_mm).then_some([low - around, high + around])
+}
+
 /// Writes the bed's width and depth along its two near edges.
 fn label_bed(drawn: &mut Drawn, bed: &Bed, floor_mm: f64) {
     let corners = bed.corners(floor_mm).map(|corner| drawn.view.project(corner));
@@ -254,6 +270,11 @@ fn label_bed(drawn: &mut Drawn, bed: &Bed, floor_mm: f64) {
         let (from, to) = (corners[from], corners[to]);
         let away = if align == Align::Left { 7.0 } else { -7.0 };
         let at = [0.5 * (from.x + to.x) + away, 0.5 * (from.y + to.y) + 7.0 + lettering.capital_px];
+        let rim = 4.0 * lettering.capital_px;
+        let shown = (rim..PART_PX[0] as f64 - rim).contains(&at[0]) && at[1] < PART_PX[1] as f64 - 2.0;
+        if !shown {
+            continue;
+        }
         Pen::on(&mut drawn.image).text(at, &format!("{span:.0} mm"), Lettering { align, ..lettering }, INK);
     }
 }

@@ -18,6 +18,7 @@ pub struct Tables<'a> {
     pub purge: Option<String>,
     pub parts: Vec<PartRow<'a>>,
     pub estimated: bool,
+    pub posed: bool,
     /// Sums over all parts.
     pub sum: Option<Sum>,
     pub loading: Option<Loading<'a>>,
@@ -129,6 +130,7 @@ pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures
         purge: (support_g + purge_g > 0.0).then_some(beside),
         parts: figure.parts.iter().enumerate().map(part_row).collect(),
         estimated: estimates().next().is_some(),
+        posed: figure.parts.iter().all(|part| part.pose.is_some()),
         sum: sum(&estimates().collect::<Vec<_>>()),
         loading: loading_plan(figure, &used, equipment.printer.tools),
         gluing: gluing_plan(figure),

@@ -85,7 +85,11 @@ pub fn duration(seconds: f64) -> String {
     }
     let minutes = (seconds / 60.0).round() as usize;
     let (hours, minutes) = (minutes / 60, minutes % 60);
-    if hours == 0 { format!("{minutes}{THIN}min") } else { format!("{}{THIN}h {minutes}{THIN}min", count(hours)) }
+    match (hours, minutes) {
+        (0, _) => format!("{minutes}{THIN}min"),
+        (_, 0) => format!("{}{THIN}h", count(hours)),
+        _ => format!("{}{THIN}h {minutes}{THIN}min", count(hours)),
+    }
 }
 
 /// Size of a file.
@@ -155,7 +159,8 @@ pub fn logged(name: &str, value: f64) -> (String, String) {
     let ending = UNITS.iter().find_map(|(end, unit, factor)| Some((name.strip_suffix(end)?, unit, factor)));
     match ending {
         Some((stem, unit, factor)) if !stem.is_empty() => {
-            (spoken(stem), format!("{}{THIN}{unit}", measure(value * factor)))
+            let space = if *unit == "\u{b0}" { "" } else { "\u{202f}" };
+            (spoken(stem), format!("{}{space}{unit}", measure(value * factor)))
         }
         _ => (spoken(name), measure(value)),
     }
@@ -214,7 +219,7 @@ mod tests {
     #[test]
     fn times_and_masses_read_well() {
         for (seconds, text) in
-            [(51_600.0, "14 h 20 min"), (59.6, "60 s"), (61.0, "1 min 1 s"), (3599.0, "1 h 0 min"), (0.25, "0.2 s")]
+            [(51_600.0, "14 h 20 min"), (59.6, "60 s"), (61.0, "1 min 1 s"), (3599.0, "1 h"), (0.25, "0.2 s")]
         {
             assert_eq!(plain(&duration(seconds)), text);
         }
