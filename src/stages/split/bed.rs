@@ -16,7 +16,7 @@ pub(super) struct Bed {
 }
 
 /// Extents of a part and the flat area it could stand on: below and above along x, y, z.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Shape {
     pub low: DVec3,
     pub high: DVec3,
@@ -45,7 +45,7 @@ impl Bed {
 
     /// Whether the part fits standing on one of its flat faces.
     pub fn holds(&self, shape: &Shape) -> bool {
-        let size = shape.high - shape.low;
+        let size = shape.size();
         (0..6).any(|side| shape.feet_mm2[side] >= FOOT_MIN_MM2 && self.takes(size, side / 2))
     }
 
@@ -67,19 +67,24 @@ impl Bed {
 }
 
 impl Shape {
+    /// Extents, mm.
+    pub fn size(&self) -> DVec3 {
+        self.high - self.low
+    }
+
     /// Measures a closed mesh. Cut faces count as feet on all sides, any flat underside as a foot below.
     pub fn of(mesh: &TriMesh) -> Self {
         let (low, high) = measure::bounds(&mesh.positions);
         let mut feet_mm2 = [0.0; 6];
         for (t, origin) in mesh.origins.iter().enumerate() {
             let corners = mesh.corners(t);
-            for side in 0..6 {
-                let (axis, up) = (side / 2, side % 2 == 1);
-                let extreme = if up { high } else { low };
-                let foot = matches!(origin, Origin::Cut(_)) || side == 4;
-                if foot && corners.iter().all(|p| p[axis] == extreme[axis]) {
-                    feet_mm2[side] += mesh.area_vector(t).length() / 2.0;
-                }
+            let at = |side: usize| {
+                let edge = if side % 2 == 1 { high } else { low }[side / 2];
+                corners.iter().all(|p| p[side / 2] == edge)
+            };
+            let side = if matches!(origin, Origin::Cut(_)) { (0..6).find(|s| at(*s)) } else { at(4).then_some(4) };
+            if let Some(side) = side {
+                feet_mm2[side] += mesh.area_vector(t).length() / 2.0;
             }
         }
         Self { low, high, feet_mm2 }

@@ -101,7 +101,7 @@ fn socketed(work: &Work, index: usize, met: &[Meeting], keys: &[Vec<Placed>]) ->
             let source = work.source.as_ref().map(|s| {
                 piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { s[*t as usize] }).collect()
             });
-            work = Work { mesh: Arc::new(piece.mesh), source, node: work.node };
+            work = Work { mesh: Arc::new(piece.mesh), source, ..work };
         }
     }
     work

@@ -155,14 +155,16 @@ impl Survey {
     }
 }
 
-/// The two spots furthest from each other, one of each list, if there is room between them.
+/// The two spots that hold best, far apart and deep, one of each list, if there is room between them.
 fn far_pair(a: &[Placed], b: &[Placed], wall_mm: f64) -> Option<[Placed; 2]> {
     let mut best: Option<(f64, [Placed; 2])> = None;
     for p in a {
         for q in b {
             let apart = p.centre.distance(q.centre);
-            if apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm && best.is_none_or(|b| apart > b.0) {
-                best = Some((apart, [*p, *q]));
+            // Leverage of the pair: a shallow socket holds less.
+            let hold = apart * (p.depth_mm / p.dowel_mm).min(q.depth_mm / q.dowel_mm);
+            if apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm && best.is_none_or(|b| hold > b.0) {
+                best = Some((hold, [*p, *q]));
             }
         }
     }

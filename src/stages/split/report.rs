@@ -48,7 +48,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     let body = Body { low, high };
     for part in parts {
         let shape = Shape::of(&part.mesh);
-        let size = shape.high - shape.low;
+        let size = shape.size();
         if !bed.holds(&Shape { low: shape.low, high: shape.high + TIGHT_MM, ..shape }) {
             let what = format!("{} leaves less than {TIGHT_MM} mm to the limits of the bed", size_words(&shape));
             let hint = "fine if the printer's volume is right; a larger `margin_mm` leaves more";
