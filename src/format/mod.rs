@@ -19,6 +19,7 @@ pub mod write_stl;
 
 use std::collections::BTreeMap;
 
+pub use picture::Picture;
 pub use raw_mesh::{Material, NEUTRAL, RawMesh, ReadOptions, Wrap};
 pub use read_error::{Place, ReadError};
 pub use weld::ExactWeld;

@@ -23,6 +23,7 @@ pub struct Picture {
 impl Picture {
     /// The pixel in a column and row that exist.
     #[must_use]
+    #[inline]
     pub fn pixel(&self, column: usize, row: usize) -> [u8; 3] {
         let at = 3 * (row * self.width + column);
         [self.rgb[at], self.rgb[at + 1], self.rgb[at + 2]]

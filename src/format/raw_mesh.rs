@@ -86,7 +86,8 @@ impl RawMesh {
     /// Whether anything but one uniform colour is known.
     #[must_use]
     pub fn has_colour(&self) -> bool {
-        let base_differs = self.materials.iter().any(|m| self.materials.first().is_some_and(|f| f.base != m.base));
+        let bits = |m: &Material| m.base.map(f32::to_bits);
+        let base_differs = self.materials.windows(2).any(|pair| bits(&pair[0]) != bits(&pair[1]));
         let any_picture = self.materials.iter().any(|m| m.picture.is_some());
         !self.vertex_colours.is_empty() || !self.face_colours.is_empty() || any_picture || base_differs
     }

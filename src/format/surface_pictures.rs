@@ -24,12 +24,7 @@ impl<'a> SurfacePictures<'a> {
     }
 
     /// The picture file that `from` refers to; none when it is missing and that is allowed.
-    pub fn named(
-        &mut self,
-        reference: &str,
-        from: &str,
-        notes: &mut Vec<String>,
-    ) -> Result<Option<usize>, ReadError> {
+    pub fn named(&mut self, reference: &str, from: &str, notes: &mut Vec<String>) -> Result<Option<usize>, ReadError> {
         let name = below_folder(reference, from).map_err(|_| leaves_folder(reference, from))?;
         if let Some((known, bytes)) = self.files.find(&name) {
             return self.embedded(known, bytes).map(Some);

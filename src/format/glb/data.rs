@@ -73,7 +73,8 @@ impl<'a> Data<'a> {
     pub fn view(&self, index: Index<buffer::View>) -> Result<&[u8], ReadError> {
         let view = at(&self.root.buffer_views, index, "buffer view")?;
         let buffer = self.buffers.get(view.buffer.value());
-        let buffer = buffer.ok_or_else(|| broken(format!("refers to buffer {}, there is none", view.buffer.value())))?;
+        let buffer =
+            buffer.ok_or_else(|| broken(format!("refers to buffer {}, there is none", view.buffer.value())))?;
         let start = size_or_zero(view.byte_offset)?;
         let end = start + size(view.byte_length)?;
         buffer.get(start..end).ok_or_else(|| {
@@ -98,8 +99,7 @@ impl<'a> Data<'a> {
             return Err(broken(format!("rows of {width} numbers where {N} are needed")));
         }
         let count = size(accessor.count)?;
-        let top = if accessor.normalized || is_share { top_of(component.0) } else { 1.0 };
-        let column = Column { component: component.0, width, top };
+        let column = Column { component: component.0, width, is_share: accessor.normalized || is_share };
         let mut rows = if let Some(view) = accessor.buffer_view {
             let stride = self.root.buffer_views.get(view.value()).and_then(|v| v.byte_stride).map(|s| s.0);
             column.read(self.view(view)?, size_or_zero(accessor.byte_offset)?, stride, count)?
@@ -127,7 +127,7 @@ impl<'a> Data<'a> {
         let Some(sparse) = &accessor.sparse else { return Ok(()) };
         let count = size(sparse.count)?;
         let Checked::Valid(kind) = sparse.indices.component_type else { return Err(broken("an unknown number type")) };
-        let positions = Column { component: kind.0, width: 1, top: 1.0 };
+        let positions = Column { component: kind.0, width: 1, is_share: false };
         let positions: Vec<[f64; 1]> =
             positions.read(self.view(sparse.indices.buffer_view)?, size(sparse.indices.byte_offset)?, None, count)?;
         let values: Vec<[f64; N]> =
@@ -178,8 +178,8 @@ struct Column {
     component: ComponentType,
     /// Numbers of a row.
     width: usize,
-    /// Value that stands for 1.
-    top: f64,
+    /// Whether integers stand for shares of their largest.
+    is_share: bool,
 }
 
 impl Column {
@@ -201,11 +201,12 @@ impl Column {
             let what = format!("{count} rows of {stride} bytes from byte {offset} do not fit {} bytes", bytes.len());
             return Err(broken(what));
         }
+        let top = top_of(self.component);
         let row = |n: usize| {
             let start = offset + n * stride;
             std::array::from_fn(|i| {
                 let value = number(&bytes[start + i * step..], self.component);
-                (value / self.top).max(if self.top == 1.0 { f64::NEG_INFINITY } else { -1.0 })
+                if self.is_share && self.component != ComponentType::F32 { (value / top).max(-1.0) } else { value }
             })
         };
         Ok((0..count).map(row).collect())

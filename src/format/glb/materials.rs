@@ -5,11 +5,11 @@ use gltf::json::validation::Checked;
 use gltf::json::{self, Index};
 
 use super::data::{Data, at, inline_bytes};
+use crate::format::ScanFiles;
 use crate::format::names::percent_decoded;
 use crate::format::raw_mesh::{Material, NEUTRAL, RawMesh, ReadOptions, Wrap};
 use crate::format::read_error::ReadError;
 use crate::format::surface_pictures::SurfacePictures;
-use crate::format::ScanFiles;
 
 /// What a primitive needs to know of its material.
 #[derive(Clone, Debug)]
@@ -62,17 +62,13 @@ impl<'a> Coverings<'a> {
         Self { data, main: &files.main, pictures, known: Vec::new() }
     }
 
-    pub fn of(
-        &mut self,
-        index: Option<Index<json::Material>>,
-        mesh: &mut RawMesh,
-    ) -> Result<Covering, ReadError> {
+    pub fn of(&mut self, index: Option<Index<json::Material>>, mesh: &mut RawMesh) -> Result<Covering, ReadError> {
         let key = index.map(|i| i.value());
         if let Some((_, covering)) = self.known.iter().find(|(known, _)| *known == key) {
             return Ok(covering.clone());
         }
         let covering = match index {
-            None => self.add(Material { base: [1.0; 3], tinted: true, ..Material::plain("", NEUTRAL) }, None, mesh),
+            None => Self::add(Material { base: [1.0; 3], tinted: true, ..Material::plain("", NEUTRAL) }, None, mesh),
             Some(index) => {
                 let material = at(&self.data.root.materials, index, "material")?;
                 let item = format!("materials[{}]", index.value());
@@ -93,18 +89,18 @@ impl<'a> Coverings<'a> {
         let [red, green, blue, _] = factor.map(|c| if c.is_finite() { c.clamp(0.0, 1.0) } else { 1.0 });
         let plain = Material::plain(material.name.clone().unwrap_or_default(), [red, green, blue]);
         let mut found = Material { tinted: true, ..plain };
-        let Some(info) = info else { return Ok(self.add(found, None, mesh)) };
+        let Some(info) = info else { return Ok(Self::add(found, None, mesh)) };
         let texture = at(&self.data.root.textures, info.index, "texture")?;
         found.picture = self.picture(texture, &mut mesh.notes)?;
         if let Some(sampler) = texture.sampler {
             let sampler = at(&self.data.root.samplers, sampler, "sampler")?;
-            found.wrap = [wrap(&sampler.wrap_s), wrap(&sampler.wrap_t)];
+            found.wrap = [wrap(sampler.wrap_s), wrap(sampler.wrap_t)];
         }
         let uv = found.picture.map(|_| UvMap::new(info));
-        Ok(self.add(found, uv, mesh))
+        Ok(Self::add(found, uv, mesh))
     }
 
-    fn add(&self, material: Material, uv: Option<UvMap>, mesh: &mut RawMesh) -> Covering {
+    fn add(material: Material, uv: Option<UvMap>, mesh: &mut RawMesh) -> Covering {
         mesh.materials.push(material);
         Covering { material: mesh.materials.len() as u32 - 1, uv }
     }
@@ -131,7 +127,7 @@ impl<'a> Coverings<'a> {
     }
 }
 
-fn wrap(mode: &Checked<WrappingMode>) -> Wrap {
+fn wrap(mode: Checked<WrappingMode>) -> Wrap {
     match mode {
         Checked::Valid(WrappingMode::ClampToEdge) => Wrap::Clamp,
         Checked::Valid(WrappingMode::MirroredRepeat) => Wrap::Mirror,

@@ -6,9 +6,9 @@ mod materials;
 mod scene;
 
 use glam::{DMat4, DVec3};
+use gltf::json::Root;
 use gltf::json::mesh::{Mode, Primitive, Semantic};
 use gltf::json::validation::Checked;
-use gltf::json::Root;
 
 use self::data::{Data, at};
 use self::materials::{Covering, Coverings};
@@ -66,8 +66,7 @@ pub(super) fn read(files: &ScanFiles, bytes: &[u8], options: ReadOptions) -> Res
     }
     let data = Data::new(&root, bin, files)?;
     let mut coverings = Coverings::new(&data, files, options);
-    let mut reading =
-        Reading { data: &data, mesh: RawMesh::default(), has_colours: false, skipped: 0, without_uvs: 0 };
+    let mut reading = Reading { data: &data, mesh: RawMesh::default(), has_colours: false, skipped: 0, without_uvs: 0 };
     for placed in scene::placed_meshes(&root)? {
         let mesh = at(&root.meshes, placed.mesh, "mesh")?;
         for (number, primitive) in mesh.primitives.iter().enumerate() {
@@ -85,7 +84,8 @@ pub(super) fn read(files: &ScanFiles, bytes: &[u8], options: ReadOptions) -> Res
         mesh.notes.push(format!("{skipped} primitives of points or lines ignored"));
     }
     if without_uvs > 0 {
-        mesh.notes.push(format!("{without_uvs} primitives with a picture but no texture coordinates are of one colour"));
+        mesh.notes
+            .push(format!("{without_uvs} primitives with a picture but no texture coordinates are of one colour"));
     }
     if !root.skins.is_empty() {
         mesh.notes.push("skeleton ignored: the figure stands as it was modelled".to_owned());
@@ -213,7 +213,9 @@ fn triangles(indices: &[u32], mode: Mode, is_mirrored: bool) -> Vec<[u32; 3]> {
         _ => indices.as_chunks().0.to_vec(),
     };
     if is_mirrored {
-        triangles.iter_mut().for_each(|t| t.swap(1, 2));
+        for triangle in &mut triangles {
+            triangle.swap(1, 2);
+        }
     }
     triangles
 }

@@ -2,7 +2,7 @@
 //! refused first: a byte-order mark, CR line ends, foreign letters in comments, and counts beyond all reason.
 
 use ply_rs::parser::Parser;
-use ply_rs::ply::{DefaultElement, Encoding, ElementDef, PropertyType, ScalarType};
+use ply_rs::ply::{DefaultElement, ElementDef, Encoding, PropertyType, ScalarType};
 
 use crate::format::raw_mesh::COUNT_MAX;
 use crate::format::read_error::{EXPORT_AGAIN, ReadError};

@@ -250,7 +250,7 @@ impl Reading {
                 let (mut before, mut length) = ([0; 2], 0);
                 for _ in 0..list_length(values, count)? {
                     let value = values.next(item)?;
-                    if value == -1.0 {
+                    if value as i64 == -1 {
                         length = 0;
                         continue;
                     }
