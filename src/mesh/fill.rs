@@ -9,6 +9,8 @@ pub mod triangulate;
 use glam::DVec3;
 use rayon::prelude::*;
 
+use super::manifold::cut_apart;
+use super::topology::Edges;
 use super::{Origin, TriMesh};
 use patch::Patch;
 use rim::{Around, Rim, open_rims};
@@ -26,11 +28,31 @@ pub struct Filled {
 /// Rims with fewer edges than this are only triangulated: there is nothing to curve.
 const PLAIN_EDGES: usize = 6;
 
-/// Closes every hole; `curved` lets large ones bulge with their surroundings, otherwise they are spanned as a film.
+/// Closes every hole of an oriented mesh and keeps it a manifold; `curved` lets large patches bulge with their
+/// surroundings, otherwise they are spanned as films. What is left open or crowded in the end defies closing.
+pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
+    const ROUNDS: usize = 4;
+    let mut filled = Vec::new();
+    for round in 0..ROUNDS {
+        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        if edges.open == 0 && edges.crowded.is_empty() {
+            break;
+        }
+        *mesh = cut_apart(std::mem::take(mesh)).mesh;
+        filled.extend(fill_rims(mesh, curved, round == 0));
+    }
+    filled
+}
+
+/// Closes every hole once; `curved` as in [`close_up`]. Rims that touch at a point are parted there.
 ///
-/// The mesh must be edge- and vertex-manifold ([`super::manifold::cut_apart`]) and oriented; it is closed afterwards.
+/// The mesh must be edge- and vertex-manifold ([`super::manifold::cut_apart`]) and oriented.
 pub fn fill_holes(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
-    let rims = open_rims(mesh);
+    fill_rims(mesh, curved, true)
+}
+
+fn fill_rims(mesh: &mut TriMesh, curved: bool, part_rims: bool) -> Vec<Filled> {
+    let rims = open_rims(mesh, part_rims);
     let around = Around::of(mesh, &rims);
     let patches: Vec<Patch> = rims.par_iter().map(|rim| patch_for(mesh, rim, &around, curved)).collect();
     let filled = rims.iter().zip(&patches).map(|(rim, patch)| report(mesh, rim, patch)).collect();

@@ -8,6 +8,7 @@ use std::f64::consts::TAU;
 
 use super::TriMesh;
 use super::topology::{Edges, NONE, ends, fans};
+use super::weld::keep_triangles;
 
 /// A mesh cut apart, and how much cutting it took.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -20,15 +21,35 @@ pub struct CutApart {
 
 /// Cuts all crowded edges, edges whose triangles disagree, and vertices with several fans. Vertices at equal places
 /// stay apart if they are apart; stitching is [`super::weld::weld_equal`] before this.
+///
+/// Where one fan comes back to the same edge twice, cutting alone does not help: all but two triangles go there.
 #[must_use]
 pub fn cut_apart(mesh: TriMesh) -> CutApart {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let edges_cut = edges.crowded.len();
+    let before = mesh.positions.len();
+    let mut mesh = cut_once(mesh, edges);
+    loop {
+        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        if edges.crowded.is_empty() {
+            break;
+        }
+        let mut gone = vec![false; mesh.triangles.len()];
+        for group in &edges.crowded {
+            let kept = pairs_at_edge(&mesh, group).first().map_or([NONE; 2], |pair| [pair.0, pair.1]);
+            group.iter().filter(|half| !kept.contains(half)).for_each(|half| gone[*half as usize / 3] = true);
+        }
+        mesh = keep_triangles(&mesh, |t| !gone[t]);
+        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        mesh = cut_once(mesh, edges);
+    }
+    CutApart { vertices_added: mesh.positions.len().saturating_sub(before), mesh, edges_cut }
+}
+
+fn cut_once(mesh: TriMesh, edges: Edges) -> TriMesh {
     let mates = kept_pairs(&mesh, edges);
     let fan_of = fans(&mesh.triangles, &mates);
-    let before = mesh.positions.len();
-    let mesh = one_vertex_per_fan(mesh, &fan_of);
-    CutApart { vertices_added: mesh.positions.len() - before, mesh, edges_cut }
+    one_vertex_per_fan(mesh, &fan_of)
 }
 
 /// Mates that stay together: ordinary pairs that agree, and at crowded edges the pairs chosen by [`pairs_at_edge`].

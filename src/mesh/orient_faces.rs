@@ -1,4 +1,5 @@
 //! Which side is out: neighbours are made to agree, then each piece as a whole is turned outwards.
+//! Here a piece ends at crowded edges too.
 
 use glam::DVec3;
 
@@ -74,7 +75,7 @@ fn turn_pieces(mesh: &mut TriMesh, flipped: &[bool]) {
     /// Share of the volume of a ball of equal area below which a piece is a sheet.
     const SHEET: f64 = 0.01;
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-    let pieces = components(&mesh.triangles, &edges);
+    let pieces = components(&mesh.triangles, &Edges { crowded: Vec::new(), ..edges.clone() });
     let volumes = cone_volumes(mesh, &edges, &pieces);
     let mut areas = vec![[0.0; 2]; pieces.count];
     for (t, piece) in pieces.label.iter().enumerate() {

@@ -1,7 +1,7 @@
 //! The rims of holes, as the triangles that will close them run, and what the mesh is like around them.
 
 use glam::DVec3;
-use rustc_hash::FxHashMap;
+use rustc_hash::{FxHashMap, FxHashSet};
 
 use super::triangulate::Loop;
 use crate::mesh::TriMesh;
@@ -12,6 +12,8 @@ use crate::mesh::topology::{Edges, NONE, Sets, ends, rims};
 pub struct Rim {
     /// Each vertex and the half-edge of the mesh that runs from the next vertex to it.
     steps: Vec<(u32, u32)>,
+    /// Vertices where it touches another rim: no chord may join two of them, for the other rim might get it too.
+    touching: FxHashSet<u32>,
 }
 
 impl Rim {
@@ -22,60 +24,87 @@ impl Rim {
         self.steps.len()
     }
 
+    /// Each vertex and the half-edge of the mesh that runs from the next vertex to it.
+    #[must_use]
+    pub fn steps(&self) -> &[(u32, u32)] {
+        &self.steps
+    }
+
     pub fn vertices(&self) -> impl Iterator<Item = u32> + '_ {
         self.steps.iter().map(|(vertex, _)| *vertex)
     }
 }
 
-/// All rims. Where a rim touches itself at a point, the vertices there become one again and the rim is parted, so that
-/// each hole is a rim of its own; the vertex that goes stays behind unused.
-pub fn open_rims(mesh: &mut TriMesh) -> Vec<Rim> {
+/// All rims. With `part_touching`, where a rim touches itself at a point the vertices there become one again and the rim
+/// is parted, so that each hole is a rim of its own; the vertex that goes stays behind unused.
+pub fn open_rims(mesh: &mut TriMesh, part_touching: bool) -> Vec<Rim> {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let walks: Vec<Rim> = rims(&mesh.triangles, &edges).iter().map(|halves| reversed(mesh, halves)).collect();
-    let around = Around::of(mesh, &walks);
-    let mut same = Sets::new(mesh.positions.len());
-    let mut parted = Vec::new();
-    for walk in walks {
-        part(mesh, &walk, &around, &mut same, &mut parted);
+    if !part_touching {
+        return walks;
     }
+    let mut parting =
+        Parting { around: Around::of(mesh, &walks), same: Sets::new(mesh.positions.len()), parted: vec![] };
+    let mut touching = Vec::new();
+    for walk in &walks {
+        parting.part(mesh, walk, &mut touching);
+    }
+    let Parting { mut same, mut parted, .. } = parting;
     for corner in mesh.triangles.iter_mut().flatten() {
         *corner = same.find(*corner);
     }
-    for (vertex, _) in parted.iter_mut().flat_map(|rim: &mut Rim| &mut rim.steps) {
-        *vertex = same.find(*vertex);
+    let touching: FxHashSet<u32> = touching.into_iter().map(|v| same.find(v)).collect();
+    for rim in &mut parted {
+        rim.steps.iter_mut().for_each(|(vertex, _)| *vertex = same.find(*vertex));
+        rim.touching = rim.vertices().filter(|v| touching.contains(v)).collect();
     }
     parted
 }
 
 fn reversed(mesh: &TriMesh, halves: &[u32]) -> Rim {
-    Rim { steps: halves.iter().rev().map(|half| (ends(&mesh.triangles, *half).1, *half)).collect() }
+    let steps = halves.iter().rev().map(|half| (ends(&mesh.triangles, *half).1, *half)).collect();
+    Rim { steps, touching: FxHashSet::default() }
 }
 
-/// Parts a walk at points it visits twice; loops of two edges lie on one another and vanish by the merging.
-fn part(mesh: &TriMesh, walk: &Rim, around: &Around, same: &mut Sets, parted: &mut Vec<Rim>) {
-    let bits = |v: u32| (mesh.positions[v as usize] + 0.0).to_array().map(f64::to_bits);
-    let mut visited: FxHashMap<[u64; 3], usize> = FxHashMap::default();
-    let mut stack: Vec<(u32, u32)> = Vec::new();
-    for step in &walk.steps {
-        let place = bits(step.0);
-        if let Some(start) = visited.get(&place).copied() {
-            let inner = stack.len() - start;
-            if inner >= 2 && around.may_merge(stack[start].0, step.0, (inner == 2).then(|| stack[start + 1].0)) {
-                same.unite(stack[start].0, step.0);
+/// Rims being parted where they touch themselves.
+struct Parting {
+    around: Around,
+    same: Sets,
+    parted: Vec<Rim>,
+}
+
+impl Parting {
+    /// Parts a walk at points it visits twice; loops of two edges lie on one another and vanish by the merging.
+    fn part(&mut self, mesh: &TriMesh, walk: &Rim, touching: &mut Vec<u32>) {
+        let bits = |v: u32| (mesh.positions[v as usize] + 0.0).to_array().map(f64::to_bits);
+        let mut visited: FxHashMap<[u64; 3], usize> = FxHashMap::default();
+        let mut stack: Vec<(u32, u32)> = Vec::new();
+        for step in &walk.steps {
+            let place = bits(step.0);
+            let start = visited.get(&place).copied().filter(|start| self.may_part(&stack[*start..], step.0));
+            if let Some(start) = start {
+                self.same.unite(stack[start].0, step.0);
+                touching.push(step.0);
                 for (vertex, _) in &stack[start + 1..] {
                     visited.remove(&bits(*vertex));
                 }
-                let steps = stack.split_off(start);
-                if inner > 2 {
-                    parted.push(Rim { steps });
-                }
+                self.keep(stack.split_off(start));
             }
+            visited.insert(place, stack.len());
+            stack.push(*step);
         }
-        visited.insert(place, stack.len());
-        stack.push(*step);
+        self.keep(stack);
     }
-    if stack.len() > 2 {
-        parted.push(Rim { steps: stack });
+
+    /// Whether the steps since a vertex at the same place can be a rim of their own once `back` is that vertex.
+    fn may_part(&self, inner: &[(u32, u32)], back: u32) -> bool {
+        inner.len() >= 2 && self.around.may_merge(inner[0].0, back, (inner.len() == 2).then(|| inner[1].0))
+    }
+
+    fn keep(&mut self, steps: Vec<(u32, u32)>) {
+        if steps.len() > 2 {
+            self.parted.push(Rim { steps, touching: FxHashSet::default() });
+        }
     }
 }
 
@@ -132,7 +161,11 @@ impl Around {
     #[must_use]
     pub fn outline(&self, mesh: &TriMesh, rim: &Rim) -> Loop {
         let local: FxHashMap<u32, u32> = rim.vertices().zip(0..).collect();
-        let barred = |v: u32| self.neighbours(v).iter().filter_map(|w| local.get(w).copied()).collect();
+        let barred = |v: u32| {
+            let joined = rim.touching.iter().filter(|_| rim.touching.contains(&v));
+            let near = self.neighbours(v).iter().chain(joined);
+            near.filter_map(|w| local.get(w).copied()).collect()
+        };
         Loop {
             points: rim.vertices().map(|v| mesh.positions[v as usize]).collect(),
             beyond: rim.steps.iter().map(|(_, half)| self.normals.get(half).copied()).collect(),

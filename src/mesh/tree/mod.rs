@@ -13,7 +13,7 @@ pub use query::{Nearest, RayHit};
 
 /// A box and what is in it, 32 bytes; nodes lie in depth-first order, so a left child follows its parent.
 #[derive(Clone, Copy, Debug)]
-struct Node {
+pub(super) struct Node {
     low: [f32; 3],
     high: [f32; 3],
     /// Leaf: its first slot. Branch: how far behind it its right child lies.
@@ -23,19 +23,19 @@ struct Node {
 }
 
 impl Node {
-    fn is_leaf(&self) -> bool {
+    pub(super) fn is_leaf(&self) -> bool {
         self.count > 0
     }
 
-    fn slots(&self) -> std::ops::Range<usize> {
+    pub(super) fn slots(&self) -> std::ops::Range<usize> {
         self.link as usize..(self.link + self.count) as usize
     }
 
-    fn low(&self) -> DVec3 {
+    pub(super) fn low(&self) -> DVec3 {
         glam::Vec3::from_array(self.low).as_dvec3()
     }
 
-    fn high(&self) -> DVec3 {
+    pub(super) fn high(&self) -> DVec3 {
         glam::Vec3::from_array(self.high).as_dvec3()
     }
 
@@ -52,9 +52,9 @@ impl Node {
 /// The tree; see the module.
 #[derive(Clone, Debug, Default)]
 pub struct TriTree {
-    nodes: Vec<Node>,
+    pub(super) nodes: Vec<Node>,
     /// Corners by slot: triangles in the order of the leaves.
-    corners: Vec<[DVec3; 3]>,
+    pub(super) corners: Vec<[DVec3; 3]>,
     /// Triangle in each slot.
     order: Vec<u32>,
 }
@@ -84,7 +84,7 @@ impl TriTree {
         self.nodes.first().map(|root| (root.low(), root.high()))
     }
 
-    fn children(&self, node: u32) -> [u32; 2] {
+    pub(super) fn children(&self, node: u32) -> [u32; 2] {
         [node + 1, node + self.nodes[node as usize].link]
     }
 

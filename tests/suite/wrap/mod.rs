@@ -2,6 +2,7 @@
 
 mod intersect;
 mod tree;
+mod winding;
 
 use glam::DVec3;
 
