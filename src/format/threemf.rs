@@ -41,6 +41,27 @@ pub struct ColouredObject {
     pub colour_of: Vec<u8>,
 }
 
+impl ColouredObject {
+    /// # Errors
+    /// When an index points nowhere, a position is not finite, or a triangle has no colour.
+    pub fn check(&self) -> Result<(), ThreeMfError> {
+        let name = || self.name.clone();
+        let (found, expected) = (self.colour_of.len(), self.triangles.len());
+        if found != expected {
+            return Err(ThreeMfError::ColourCount { name: name(), found, expected });
+        }
+        if let Some(corner) = self.positions.iter().position(|p| p.iter().any(|x| !x.is_finite())) {
+            return Err(ThreeMfError::Position { name: name(), corner });
+        }
+        let (corners, colours) = (self.positions.len(), self.colours.len());
+        let is_wrong = |t: &[u32; 3], c: u8| t.iter().any(|v| *v as usize >= corners) || c as usize >= colours;
+        match self.triangles.iter().zip(&self.colour_of).position(|(t, c)| is_wrong(t, *c)) {
+            Some(triangle) => Err(ThreeMfError::Index { name: name(), triangle }),
+            None => Ok(()),
+        }
+    }
+}
+
 /// Why a 3MF file could not be written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum ThreeMfError {
@@ -73,7 +94,7 @@ impl From<std::io::Error> for ThreeMfError {
 /// # Errors
 /// When an index points nowhere, a position is not finite, or packing fails.
 pub fn write(object: &ColouredObject) -> Result<Vec<u8>, ThreeMfError> {
-    check_indices(object)?;
+    object.check()?;
     let mut zip = ZipWriter::new(Cursor::new(Vec::new()));
     let options = SimpleFileOptions::default()
         .compression_method(CompressionMethod::Deflated)
@@ -98,25 +119,6 @@ pub fn read(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
         return Err(ThreeMfError::Invalid(fault.clone()));
     }
     checked.object.ok_or_else(|| ThreeMfError::Invalid("it holds no single object coloured per triangle".to_owned()))
-}
-
-fn check_indices(object: &ColouredObject) -> Result<(), ThreeMfError> {
-    let name = || object.name.clone();
-    let (found, expected) = (object.colour_of.len(), object.triangles.len());
-    if found != expected {
-        return Err(ThreeMfError::ColourCount { name: name(), found, expected });
-    }
-    if let Some(corner) = object.positions.iter().position(|p| p.iter().any(|x| !x.is_finite())) {
-        return Err(ThreeMfError::Position { name: name(), corner });
-    }
-    let corners = object.positions.len();
-    let faces = object.triangles.iter().zip(&object.colour_of);
-    let wrong =
-        |(t, &c): (&[u32; 3], &u8)| t.iter().any(|v| *v as usize >= corners) || c as usize >= object.colours.len();
-    match faces.into_iter().position(wrong) {
-        Some(triangle) => Err(ThreeMfError::Index { name: name(), triangle }),
-        None => Ok(()),
-    }
 }
 
 fn content_types() -> String {
