@@ -1,0 +1,4 @@
+//! All tests in one binary.
+#![allow(clippy::unwrap_used)]
+
+mod wrap;
