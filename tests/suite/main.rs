@@ -1,4 +1,7 @@
 //! All tests in one binary.
 #![allow(clippy::unwrap_used)]
 
+mod mesh_cut;
+mod mesh_repair;
+mod shapes;
 mod wrap;
