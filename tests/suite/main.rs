@@ -4,4 +4,6 @@
 mod mesh_cut;
 mod mesh_repair;
 mod shapes;
+mod solids;
+mod threemf;
 mod wrap;
