@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod bodies;
+mod colour;
 mod mesh_cut;
 mod mesh_repair;
 mod shapes;
