@@ -66,6 +66,9 @@ const CONTACT_FULL_CM2: f64 = 20.0;
 /// Contact under which a part comes loose easily (common practice, no source), cm2.
 const CONTACT_MIN_CM2: f64 = 2.0;
 
+/// Least flat area a part can stand on at all (common practice, no source), mm2.
+const FOOT_MIN_MM2: f64 = 25.0;
+
 /// Height over width from which a part sways on the bed (common practice, no source).
 const SLENDER: f64 = 6.0;
 
@@ -176,10 +179,14 @@ struct Job<'a> {
 }
 
 impl Job<'_> {
-    /// The cheapest pose that fits; of equal ones the figure's own up, then the order of [`TURNS`].
+    /// The cheapest pose that fits and has a flat foot, if any has one; of equal ones the figure's own up, then the
+    /// order of [`TURNS`].
     fn best(&self) -> Result<Laid, StageError> {
         let all: Vec<Option<Laid>> = TURNS.par_iter().enumerate().map(|(i, turn)| self.lay(*turn, i > 0)).collect();
-        let best = all.into_iter().flatten().min_by(|a, b| a.minutes.total_cmp(&b.minutes));
+        let on_foot = |laid: &Laid| laid.contact_mm2 >= FOOT_MIN_MM2;
+        let any_on_foot = all.iter().flatten().any(on_foot);
+        let sound = all.into_iter().flatten().filter(|laid| on_foot(laid) || !any_on_foot);
+        let best = sound.min_by(|a, b| a.minutes.total_cmp(&b.minutes));
         best.ok_or_else(|| {
             let (low, high) = measure::bounds(&self.part.mesh.positions);
             let (size, volume) = (high - low, self.printer.volume_mm);
@@ -317,8 +324,8 @@ fn report(figure: &Figure, laid: &[Laid], ctx: &mut StageContext<'_>) {
 fn findings(best: &Laid) -> Vec<Finding> {
     let mut all = Vec::new();
     let contact_cm2 = best.contact_mm2 / 100.0;
-    if contact_cm2 <= 0.0 {
-        let what = "the part has no flat face to lie on";
+    if best.contact_mm2 < FOOT_MIN_MM2 {
+        let what = format!("the part has no flat face to lie on, {:.0} mm2 touch the bed", best.contact_mm2);
         let hint = "let `clean` give the figure a flat base, or print it on a raft of support";
         all.push(Finding::new(Severity::Warning, what).hint(hint));
     } else if contact_cm2 < CONTACT_MIN_CM2 {

@@ -96,7 +96,7 @@ fn tool_changes_agree_with_plain_counting_over_layers() {
     whole.palette = ["Harbour Navy", "Sail White", "Buoy Red"].map(filament).to_vec();
     let outcome = estimate(&Estimate::default(), &whole);
     let estimate = outcome.figure.parts[0].estimate.as_ref().unwrap();
-    // Behind the cap of the third colour the base goes on, which plain counting of the skin does not see.
+    // Behind the cap of the third colour the core goes on, which plain counting of the skin does not see.
     let hidden = 15.0 / 0.2;
     assert!(estimate.tool_changes >= plain, "{} {plain}", estimate.tool_changes);
     assert!((estimate.tool_changes - plain) as f64 <= hidden, "{} {plain}", estimate.tool_changes);
@@ -129,17 +129,33 @@ fn changes_cost_their_time_and_purge() {
     assert!(told.what.contains("5.0 h"), "{}", told.what);
 }
 
-/// Only the coloured surface takes its filament, as deep as asked.
+/// A coloured cap on a ball takes its part of the shell between two spheres: 2 pi (1 - cos) (R^3 - r^3) / 3.
 #[test]
-fn a_coloured_side_takes_area_times_depth() {
-    let cube = labelled(as_it_lies(part(1, standing_block(DVec3::splat(60.0)))), |p| u8::from(p.x > 29.0));
-    let mut whole = figure(vec![cube]);
+fn a_coloured_cap_takes_its_shell_and_no_more() {
+    let (radius, depth, cap_mm) = (40.0_f64, 1.2, 60.0);
+    let ball = sphere(DVec3::new(0.0, 0.0, radius), radius, 6);
+    let mut whole = figure(vec![labelled(as_it_lies(part(1, ball)), |p| u8::from(p.z > cap_mm))]);
     whole.palette = ["Harbour Navy", "Buoy Red"].map(filament).to_vec();
-    let settings = Estimate { colour_depth_mm: 1.2, ..Estimate::default() };
+    let settings = Estimate { colour_depth_mm: depth, ..Estimate::default() };
     let outcome = estimate(&settings, &whole);
     let red_g = outcome.figure.parts[0].estimate.as_ref().unwrap().filament_g[1];
-    let expected = 60.0 * 60.0 * 1.2 * 1.24e-3;
-    assert!((red_g / expected - 1.0).abs() < 0.05, "{red_g} {expected}");
+    let solid_angle = std::f64::consts::TAU * (1.0 - (cap_mm - radius) / radius);
+    let expected = solid_angle * (radius.powi(3) - (radius - depth).powi(3)) / 3.0 * 1.24e-3;
+    assert!((red_g / expected - 1.0).abs() < 0.01, "{red_g} {expected}");
+}
+
+/// Where colour goes deeper than the walls, infill becomes closed: 3 mm of colour on 1.32 mm of walls.
+#[test]
+fn deep_colour_adds_plastic() {
+    let ball = sphere(DVec3::new(0.0, 0.0, 40.0), 40.0, 6);
+    let mut whole = figure(vec![labelled(as_it_lies(part(1, ball)), |p| u8::from(p.z > 45.0))]);
+    whole.palette = ["Harbour Navy", "Buoy Red"].map(filament).to_vec();
+    let with =
+        |colour_depth_mm| estimate(&Estimate { colour_depth_mm, ..Estimate::default() }, &whole).number("mass_g");
+    let area = std::f64::consts::TAU * 40.0 * 35.0;
+    let added = with(3.0) - with(1.0);
+    let expected = 0.9 * area * (3.0 - 1.32) * 1.24e-3;
+    assert!((added / expected - 1.0).abs() < 0.12, "{added} {expected}");
 }
 
 /// A plate on a post: the air under the plate, at the support's share.

@@ -83,6 +83,15 @@ fn every_turn_is_tried_before_a_part_is_refused() {
     assert!(error.hint().contains("margin_mm"));
 }
 
+/// A dome with a wide rim is dear to support, but there is no other face to put down.
+#[test]
+fn a_pose_without_a_foot_is_never_cheaper() {
+    let post = standing_block(DVec3::new(8.0, 8.0, 100.0));
+    let ball = sphere(DVec3::new(0.0, 0.0, 140.0), 50.0, 4);
+    let pose = pose_of(together(&[post, ball]));
+    assert_eq!(pose.rotation, DMat3::IDENTITY);
+}
+
 #[test]
 fn bands_of_colour_are_laid_level() {
     let striped = |axis: usize| {

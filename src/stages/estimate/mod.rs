@@ -74,12 +74,12 @@ impl Estimate {
         if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm }
     }
 
-    /// Depth of coloured shells made of these filaments, mm.
-    fn depth_mm<'a>(&self, equipment: &Equipment, used: impl Iterator<Item = &'a Filament>) -> f64 {
+    /// Depth of a coloured shell, mm.
+    fn depth_mm(&self, equipment: &Equipment, filament: Option<&Filament>) -> f64 {
         if self.colour_depth_mm > 0.0 {
             return self.colour_depth_mm;
         }
-        used.map(|filament| filament.opaque_mm).fold(2.0 * equipment.printer.line_mm(), f64::max)
+        filament.map_or(0.0, |filament| filament.opaque_mm).max(2.0 * equipment.printer.line_mm())
     }
 }
 

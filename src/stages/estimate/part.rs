@@ -80,12 +80,12 @@ impl Worker<'_> {
         let label_area_mm2 = self.coloured.area_mm2();
         let base = base_label(&label_area_mm2);
         let used: Vec<usize> = (0..label_area_mm2.len()).filter(|&l| label_area_mm2[l] > 0.0).collect();
-        let depth_mm = self.settings.depth_mm(self.own, used.iter().filter_map(|&l| self.filament(l)));
+        let inner = self.coloured.inner_positions(base, &self.depths_mm());
         let flat_mm3 = flat_shell_mm3(positions, triangles, filling.wall_mm, filling.skin_mm);
         let volumes = Shares {
-            area_mm2: &label_area_mm2,
             base,
-            depth_mm,
+            area_mm2: &label_area_mm2,
+            shell_mm3: &self.coloured.shell_mm3(base, &inner),
             wall_mm: filling.wall_mm,
             fullness: if flat_mm3 > 0.0 { (plastic.shell / flat_mm3).clamp(0.0, 1.0) } else { 1.0 },
             infill_share: filling.infill_share,
@@ -93,7 +93,7 @@ impl Worker<'_> {
         }
         .volume_mm3();
 
-        let sets = self.coloured.layer_sets(layers, base, depth_mm);
+        let sets = self.coloured.layer_sets(layers, base, &inner);
         let changes = fewest_changes(&sets);
         let (columns, rule) = self.supports(layers);
         let support_mm3 = self.settings.support_share * rule.cell_mm * rule.cell_mm;
@@ -131,6 +131,12 @@ impl Worker<'_> {
             infill_share: self.settings.infill_share,
             tolerance_mm: TOLERANCE_LINES * line_mm,
         }
+    }
+
+    /// Depth of each label's colour.
+    fn depths_mm(&self) -> Vec<f64> {
+        let depth = |label| self.settings.depth_mm(self.own, self.filament(label));
+        (0..self.coloured.label_count).map(depth).collect()
     }
 
     /// The filament of a label; the shelf's first one before colours are reduced.
