@@ -20,6 +20,7 @@ pub mod slice;
 pub mod slivers;
 pub mod solids;
 pub mod solve;
+pub mod spikes;
 pub mod topology;
 pub mod tree;
 pub mod untangle;
