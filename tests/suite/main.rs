@@ -2,4 +2,5 @@
 #![allow(clippy::unwrap_used)]
 
 mod colour;
+mod intake;
 mod readers;
