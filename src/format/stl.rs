@@ -5,7 +5,7 @@ use std::io::Cursor;
 use glam::DVec3;
 
 use super::polygon::Faces;
-use super::raw_mesh::{RawMesh, ReadOptions};
+use super::raw_mesh::{COUNT_MAX, RawMesh, ReadOptions};
 use super::read_error::{EXPORT_AGAIN, ReadError};
 use super::text::{self, Lines};
 use super::weld::ExactWeld;
@@ -28,8 +28,8 @@ fn announced(bytes: &[u8]) -> Option<(usize, usize)> {
 /// Binary files may begin with `solid` too, so the length decides first.
 fn is_text(bytes: &[u8]) -> bool {
     let fits = announced(bytes).is_some_and(|(count, size)| size == bytes.len() && count > 0);
-    let head = bytes.trim_ascii_start();
-    !fits && head.get(..5).is_some_and(|word| word.eq_ignore_ascii_case(b"solid"))
+    let head = bytes[..bytes.len().min(512)].trim_ascii_start();
+    !fits && !head.contains(&0) && head.get(..5).is_some_and(|word| word.eq_ignore_ascii_case(b"solid"))
 }
 
 fn read_binary(bytes: &[u8]) -> Result<RawMesh, ReadError> {
@@ -40,6 +40,10 @@ fn read_binary(bytes: &[u8]) -> Result<RawMesh, ReadError> {
     if bytes.len() < size {
         let what = format!("{count} triangles take {size} bytes, the file has {}", bytes.len());
         return Err(ReadError::new(what, EXPORT_AGAIN).at_byte(bytes.len()));
+    }
+    if count > COUNT_MAX {
+        let what = format!("{count} triangles, at most {COUNT_MAX} are read");
+        return Err(ReadError::new(what, "reduce the mesh in the scanner's program"));
     }
     let mut mesh = RawMesh::default();
     if bytes.len() > size {
@@ -100,8 +104,9 @@ fn read_text(bytes: &[u8]) -> Result<RawMesh, ReadError> {
 /// Whether the file is fully written.
 pub(super) fn is_whole(bytes: &[u8]) -> Result<(), String> {
     if is_text(bytes) {
-        let tail = bytes[bytes.len().saturating_sub(4096)..].to_ascii_lowercase();
-        let is_closed = tail.windows(8).any(|window| window == b"endsolid");
+        let last =
+            bytes.trim_ascii_end().rsplit(|&b| b == b'\n' || b == b'\r').next().unwrap_or(b"").trim_ascii_start();
+        let is_closed = last.get(..8).is_some_and(|word| word.eq_ignore_ascii_case(b"endsolid"));
         return if is_closed { Ok(()) } else { Err("the text STL has no `endsolid` yet".to_owned()) };
     }
     match announced(bytes) {

@@ -81,13 +81,15 @@ pub(super) struct Text<'a> {
     rest: &'a [u8],
     line: &'a [u8],
     number: usize,
+    is_within_entry: bool,
 }
 
 impl<'a> Text<'a> {
     pub fn new(bytes: &'a [u8], layout: &Layout) -> Self {
-        Self { rest: &bytes[layout.body_start..], line: &[], number: layout.body_line - 1 }
+        Self { rest: &bytes[layout.body_start..], line: &[], number: layout.body_line - 1, is_within_entry: false }
     }
 
+    /// Goes on to a line with numbers; `None` at the end.
     fn next_line(&mut self) -> Option<()> {
         while self.line.is_empty() {
             if self.rest.is_empty() {
@@ -105,8 +107,14 @@ impl<'a> Text<'a> {
 
 impl Values for Text<'_> {
     fn next(&mut self, _: Scalar) -> Result<f64, ReadError> {
-        if self.next_line().is_none() {
-            return Err(self.here(ReadError::new("the file ends before its data do", EXPORT_AGAIN)));
+        if self.line.is_empty() {
+            if self.is_within_entry {
+                return Err(self.here(ReadError::new("the line ends before its data do", EXPORT_AGAIN)));
+            }
+            if self.next_line().is_none() {
+                return Err(self.here(ReadError::new("the file ends before its data do", EXPORT_AGAIN)));
+            }
+            self.is_within_entry = true;
         }
         let end = self.line.iter().position(u8::is_ascii_whitespace).unwrap_or(self.line.len());
         let (word, rest) = self.line.split_at(end);
@@ -115,6 +123,7 @@ impl Values for Text<'_> {
     }
 
     fn end_entry(&mut self) -> bool {
+        self.is_within_entry = false;
         std::mem::take(&mut self.line).is_empty()
     }
 

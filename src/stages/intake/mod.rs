@@ -188,6 +188,7 @@ impl Intake {
             TargetSize::Factor(factor) => factor,
             TargetSize::HeightMm(_) | TargetSize::Unknown => 1.0,
         };
+        let factor = if factor.is_finite() && factor > 0.0 { factor } else { 1.0 };
         let limits = Limits { edge_max: self.colour_detail_mm / factor, triangles_max: self.triangles_max };
         let Painted { mesh, refined, is_capped } = paint(raw, welded, limits);
         ctx.figure("triangles_for_colour", refined as f64);

@@ -20,6 +20,8 @@ const CELLS_AT_FIRST: usize = 4;
 /// Most samples along an edge, of a cell and of a triangle.
 const CELL_SAMPLES_MAX: usize = 2;
 const TRIANGLE_SAMPLES_MAX: usize = 5;
+/// Largest texture coordinate that is looked up.
+const UV_MAX: f32 = 1e5;
 /// Triangles whose samples are in memory at a time.
 const CHUNK: usize = 1 << 18;
 
@@ -97,7 +99,8 @@ fn corner_paints(raw: &RawMesh, triangle: usize) -> [Paint; 3] {
             (Some(m), None) => face_colour.unwrap_or(m.base),
             (None, None) => face_colour.unwrap_or(NEUTRAL),
         };
-        Paint { uv: uvs[n], tint }
+        // Farther out, and at NaN, a place on a picture means nothing.
+        Paint { uv: uvs[n].map(|c| if c.abs() < UV_MAX { c } else { 0.0 }), tint }
     })
 }
 
