@@ -2,3 +2,6 @@
 #![allow(clippy::unwrap_used)]
 
 mod mesh_cut;
+mod mesh_repair;
+mod shapes;
+mod wrap;
