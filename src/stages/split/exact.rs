@@ -14,6 +14,8 @@ use crate::units::{LATTICE_MM, snap_between_mm};
 const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
 /// Lattice steps a plane is moved by when a section touches itself.
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
+/// Crossing triangles are counted up to here.
+const CROSSINGS_MAX: usize = 10;
 /// No cut leaves a thinner piece, mm.
 const SLIVER_MM: f64 = 0.5;
 /// Pieces thinner than this share of the least part are crumbs.
@@ -82,8 +84,8 @@ struct Attempt<'a> {
     joint: u16,
     /// Number of parts that should fit.
     wanted: usize,
-    /// Pieces too thin, pieces missing that should fit, and the cut.
-    best: Option<([usize; 2], Plane, Pieces)>,
+    /// Crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
+    best: Option<([usize; 3], Plane, Pieces)>,
     last: CutError,
 }
 
@@ -113,14 +115,16 @@ impl<'a> Attempt<'a> {
                 }
                 let crumbs = shapes.iter().filter(|s| thin(s) < CRUMB * self.rules.part_min_mm).count();
                 let fits = shapes.iter().filter(|s| self.rules.bed.holds(s)).count();
-                let faults = [crumbs, self.wanted.saturating_sub(fits)];
+                let crossings: usize =
+                    pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
+                let faults = [crossings, crumbs, self.wanted.saturating_sub(fits)];
                 if self.best.as_ref().is_none_or(|b| faults < b.0) {
                     self.best = Some((faults, section.plane, pieces));
                 }
             }
             Err(error) => self.last = error,
         }
-        self.best.as_ref().is_some_and(|b| b.0 == [0, 0])
+        self.best.as_ref().is_some_and(|b| b.0 == [0; 3])
     }
 }
 

@@ -125,7 +125,7 @@ fn price(model: &Blocks, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[L
             cut.price += 1.0;
         } else {
             let spare = (shape.size() / rules.bed.least_mm()).max(glam::DVec3::ONE);
-            cut.price += rules.bed.boxes(shape.size()).max(2.0) + 0.05 * spare.x * spare.y * spare.z;
+            cut.price += rules.bed.boxes(shape.size(), shape.has_foot()).max(2.0) + 0.05 * spare.x * spare.y * spare.z;
         }
     }
     cut

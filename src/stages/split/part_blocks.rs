@@ -71,9 +71,11 @@ impl Blocks {
             }
         }
         let boxes = |lump: &Lump| {
-            let mut size = lump.shape(self.step_mm).size();
+            let shape = lump.shape(self.step_mm);
+            let (mut size, mut has_foot) = (shape.size(), shape.has_foot());
             size[axis] = size[axis].min(extent / count);
-            rules.bed.boxes(size)
+            has_foot[axis] |= count > 1.0;
+            rules.bed.boxes(size, has_foot)
         };
         lumps.leaders().map(|l| boxes(&l)).sum()
     }
