@@ -68,10 +68,14 @@ impl Settings for Estimate {
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }
 
+/// No printer lays thinner layers, mm.
+const LAYER_LEAST_MM: f64 = 0.01;
+
 impl Estimate {
     /// Layer height used on this printer, mm.
     fn layer_on_mm(&self, equipment: &Equipment) -> f64 {
-        if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm }
+        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm };
+        layer_mm.max(LAYER_LEAST_MM)
     }
 
     /// Depth of a coloured shell, mm.
