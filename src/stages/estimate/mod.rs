@@ -34,7 +34,7 @@ pub struct Estimate {
     pub support_share: f64,
     /// Steepest overhang from the vertical that prints without support, degrees.
     pub overhang_max_deg: f64,
-    /// Depth of coloured shells, mm; 0 takes two lines or what the filament needs to be opaque, if that is more.
+    /// Depth of coloured shells, mm; 0 takes from each filament what it needs to be opaque, two lines at least.
     pub colour_depth_mm: f64,
     /// Least time a layer is given to cool, s.
     pub minimum_layer_secs: f64,
@@ -83,7 +83,7 @@ impl Estimate {
         if self.colour_depth_mm > 0.0 {
             return self.colour_depth_mm;
         }
-        filament.map_or(0.0, |filament| filament.opaque_mm).max(2.0 * equipment.printer.line_mm())
+        filament.map_or(2.0 * equipment.printer.line_mm(), |filament| equipment.printer.colour_depth_mm(filament))
     }
 }
 
