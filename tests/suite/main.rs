@@ -8,6 +8,7 @@ mod daemon;
 mod intake;
 mod mesh_cut;
 mod mesh_repair;
+mod mesh_slice;
 mod outside;
 mod picture;
 mod plan;
