@@ -2,9 +2,9 @@
 
 use super::section::{Crossed, NONE, Section, edge_key};
 use super::{CutError, NO_SOURCE, Piece, Pieces, Seam, check, hollows};
+use crate::mesh::cut::flat::Flat;
 use crate::mesh::inspect::is_degenerate;
 use crate::mesh::topology::Sets;
-use crate::mesh::cut::flat::Flat;
 use crate::mesh::{Origin, TriMesh};
 
 /// Which piece everything goes to.
