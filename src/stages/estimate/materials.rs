@@ -55,7 +55,7 @@ pub struct Need {
     pub most_in_part_g: f64,
 }
 
-/// Whether the spool lasts: a fault when it runs dry within one part, a warning when not all parts can be printed.
+/// Whether the spool lasts: a warning, with how much is missing and whether it runs dry within one part.
 #[must_use]
 pub fn spool(filament: &Filament, need: Need) -> Option<Finding> {
     if need.all_g <= filament.left_g {
@@ -63,14 +63,12 @@ pub fn spool(filament: &Filament, need: Need) -> Option<Finding> {
     }
     let what = format!("{}: {:.0} g needed, {:.0} g left", filament.name, need.all_g.ceil(), filament.left_g.floor());
     let missing_g = need.all_g - filament.left_g;
-    let finding = if need.most_in_part_g > filament.left_g {
-        let hint = format!("get {missing_g:.0} g more before printing: the spool runs dry within a part");
-        Finding::new(Severity::Fault, what).hint(hint)
+    let hint = if need.most_in_part_g > filament.left_g {
+        format!("get {missing_g:.0} g more before printing: the spool runs dry within a part")
     } else {
-        let hint = format!("get {missing_g:.0} g more; every single part can be printed with what is left");
-        Finding::new(Severity::Warning, what).hint(hint)
+        format!("get {missing_g:.0} g more; every single part can be printed with what is left")
     };
-    Some(finding)
+    Some(Finding::new(Severity::Warning, what).hint(hint))
 }
 
 #[cfg(test)]
@@ -137,6 +135,7 @@ mod tests {
         assert_eq!(told(300.0, 300.0), None);
         assert_eq!(told(412.0, 200.0).map(|f| f.severity), Some(Severity::Warning));
         let dry = told(412.0, 310.0).unwrap();
-        assert_eq!((dry.severity, dry.what.as_str()), (Severity::Fault, "Harbour PLA: 412 g needed, 300 g left"));
+        assert!(dry.hint.contains("within a part"), "{}", dry.hint);
+        assert_eq!((dry.severity, dry.what.as_str()), (Severity::Warning, "Harbour PLA: 412 g needed, 300 g left"));
     }
 }
