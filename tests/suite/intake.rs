@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use glam::DVec3;
+use proptest::prelude::*;
 use statuary::colour::spaces;
 use statuary::equipment::{Changer, Equipment, Printer};
 use statuary::figure::Figure;
@@ -309,4 +310,43 @@ fn settings_are_read_as_written_and_checked() {
     let wrong = Intake { colour_detail_mm: f64::NAN, triangles_max: 3, ..Intake::default() };
     let settings: Vec<String> = wrong.check().into_iter().map(|p| p.setting).collect();
     assert_eq!(settings, ["colour_detail_mm", "triangles_max"]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn odd_meshes_give_a_sound_figure_or_an_error(
+        vertices in prop::collection::vec(prop::array::uniform3(odd_number()), 3..12),
+        uvs in prop::collection::vec(prop::array::uniform2(odd_number()), 1..6),
+        faces in prop::collection::vec(prop::array::uniform3((any::<prop::sample::Index>(), any::<prop::sample::Index>())), 1..20),
+        target_mm in prop::sample::select(vec![0.0, 1e-9, 100.0, 1e9, f64::NAN]),
+    ) {
+        let mut text = "mtllib board.mtl\nusemtl board\n".to_owned();
+        vertices.iter().for_each(|[x, y, z]| writeln!(text, "v {x} {y} {z}").unwrap());
+        uvs.iter().for_each(|[u, v]| writeln!(text, "vt {u} {v}").unwrap());
+        for corners in &faces {
+            text.push('f');
+            for (vertex, uv) in corners {
+                write!(text, " {}/{}", vertex.index(vertices.len()) + 1, uv.index(uvs.len()) + 1).unwrap();
+            }
+            text.push('\n');
+        }
+        let mut files = striped_board();
+        files.files.insert("board.obj".to_owned(), text.into_bytes());
+        let intake = Intake { drop_non_finite: true, triangles_max: 3000, ..Intake::default() };
+        if let Ok((figure, _)) = take_in(&intake, &files, TargetSize::HeightMm(target_mm)) {
+            let mesh = &figure.parts[0].mesh;
+            prop_assert!(!mesh.triangles.is_empty() && mesh.triangles.len() <= 3000);
+            prop_assert!(mesh.triangles.iter().all(|[a, b, c]| a != b && b != c && c != a));
+            prop_assert!(mesh.positions.iter().all(|p| p.is_finite()));
+            prop_assert_eq!(mesh.colours.len(), mesh.positions.len());
+            prop_assert!(mesh.colours.iter().flatten().all(|c| (0.0..=1.0).contains(c)));
+        }
+    }
+}
+
+/// Numbers that arithmetic stumbles over.
+fn odd_number() -> impl Strategy<Value = f64> {
+    prop::sample::select(vec![0.0, -0.0, 1.0, -1.0, 0.5, 1.75, 1e-30, 1e7, 1e11, -1e30, 1e300, f64::NAN, f64::INFINITY])
 }
