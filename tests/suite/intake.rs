@@ -323,8 +323,12 @@ proptest! {
         target_mm in prop::sample::select(vec![0.0, 1e-9, 100.0, 1e9, f64::NAN]),
     ) {
         let mut text = "mtllib board.mtl\nusemtl board\n".to_owned();
-        vertices.iter().for_each(|[x, y, z]| writeln!(text, "v {x} {y} {z}").unwrap());
-        uvs.iter().for_each(|[u, v]| writeln!(text, "vt {u} {v}").unwrap());
+        for [x, y, z] in &vertices {
+            writeln!(text, "v {x} {y} {z}").unwrap();
+        }
+        for [u, v] in &uvs {
+            writeln!(text, "vt {u} {v}").unwrap();
+        }
         for corners in &faces {
             text.push('f');
             for (vertex, uv) in corners {
