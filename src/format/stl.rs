@@ -14,8 +14,7 @@ const HEADER_BYTES: usize = 84;
 const TRIANGLE_BYTES: usize = 50;
 
 pub(super) fn read(bytes: &[u8], options: ReadOptions) -> Result<RawMesh, ReadError> {
-    let mut mesh = if is_text(bytes) { read_text(bytes)? } else { read_binary(bytes)? };
-    mesh.notes.push("STL files carry no colour".to_owned());
+    let mesh = if is_text(bytes) { read_text(bytes)? } else { read_binary(bytes)? };
     mesh.settled(options)
 }
 

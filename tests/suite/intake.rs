@@ -1,10 +1,12 @@
 //! Intake: unit and up axis, place, colours from pictures, and what its settings change.
+#![allow(clippy::float_cmp, clippy::unwrap_used)] // exact numbers go in and come out; what cannot be built fails the test
 
 use std::fmt::Write as _;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use glam::DVec3;
+use proptest::prelude::*;
 use statuary::colour::spaces;
 use statuary::equipment::{Changer, Equipment, Printer};
 use statuary::figure::Figure;
@@ -77,8 +79,10 @@ fn deckhand(place: &dyn Fn(DVec3) -> DVec3) -> String {
     text
 }
 
+type Turn = fn(DVec3) -> DVec3;
+
 /// Turns that bring z to each of the six directions, by their name.
-fn turns() -> [(&'static str, fn(DVec3) -> DVec3); 6] {
+fn turns() -> [(&'static str, Turn); 6] {
     [
         ("+z", |p| p),
         ("-z", |p| DVec3::new(p.x, -p.y, -p.z)),
@@ -183,7 +187,7 @@ fn only_what_a_picture_shows_is_refined() {
     for (p, colour) in mesh.positions.iter().zip(&mesh.colours) {
         let into_stripe = p.x.rem_euclid(125.0);
         if p.x > 12.0 && (12.0..113.0).contains(&into_stripe) {
-            let expected = if (p.x / 125.0) as usize % 2 == 0 { red } else { blue };
+            let expected = if p.x < 125.0 || (250.0..375.0).contains(&p.x) { red } else { blue };
             assert!((0..3).all(|n| (colour[n] - expected[n]).abs() < 1e-3), "{p}: {colour:?}");
         }
     }
@@ -306,4 +310,47 @@ fn settings_are_read_as_written_and_checked() {
     let wrong = Intake { colour_detail_mm: f64::NAN, triangles_max: 3, ..Intake::default() };
     let settings: Vec<String> = wrong.check().into_iter().map(|p| p.setting).collect();
     assert_eq!(settings, ["colour_detail_mm", "triangles_max"]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn odd_meshes_give_a_sound_figure_or_an_error(
+        vertices in prop::collection::vec(prop::array::uniform3(odd_number()), 3..12),
+        uvs in prop::collection::vec(prop::array::uniform2(odd_number()), 1..6),
+        faces in prop::collection::vec(prop::array::uniform3((any::<prop::sample::Index>(), any::<prop::sample::Index>())), 1..20),
+        target_mm in prop::sample::select(vec![0.0, 1e-9, 100.0, 1e9, f64::NAN]),
+    ) {
+        let mut text = "mtllib board.mtl\nusemtl board\n".to_owned();
+        for [x, y, z] in &vertices {
+            writeln!(text, "v {x} {y} {z}").unwrap();
+        }
+        for [u, v] in &uvs {
+            writeln!(text, "vt {u} {v}").unwrap();
+        }
+        for corners in &faces {
+            text.push('f');
+            for (vertex, uv) in corners {
+                write!(text, " {}/{}", vertex.index(vertices.len()) + 1, uv.index(uvs.len()) + 1).unwrap();
+            }
+            text.push('\n');
+        }
+        let mut files = striped_board();
+        files.files.insert("board.obj".to_owned(), text.into_bytes());
+        let intake = Intake { drop_non_finite: true, triangles_max: 3000, ..Intake::default() };
+        if let Ok((figure, _)) = take_in(&intake, &files, TargetSize::HeightMm(target_mm)) {
+            let mesh = &figure.parts[0].mesh;
+            prop_assert!(!mesh.triangles.is_empty() && mesh.triangles.len() <= 3000);
+            prop_assert!(mesh.triangles.iter().all(|[a, b, c]| a != b && b != c && c != a));
+            prop_assert!(mesh.positions.iter().all(|p| p.is_finite()));
+            prop_assert_eq!(mesh.colours.len(), mesh.positions.len());
+            prop_assert!(mesh.colours.iter().flatten().all(|c| (0.0..=1.0).contains(c)));
+        }
+    }
+}
+
+/// Numbers that arithmetic stumbles over.
+fn odd_number() -> impl Strategy<Value = f64> {
+    prop::sample::select(vec![0.0, -0.0, 1.0, -1.0, 0.5, 1.75, 1e-30, 1e7, 1e11, -1e30, 1e300, f64::NAN, f64::INFINITY])
 }

@@ -10,6 +10,9 @@ use crate::format::read_error::{EXPORT_AGAIN, ReadError};
 /// Longest header, bytes.
 const HEADER_MAX: usize = 64 << 10;
 
+/// Most digits of a number in the header: the parser panics on those that do not fit 64 bits.
+const DIGITS_MAX: usize = 18;
+
 /// A number type of the body.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Scalar {
@@ -114,6 +117,10 @@ pub(super) fn read(bytes: &[u8]) -> Result<Layout, ReadError> {
     let mut seen: Vec<&[u8]> = Vec::new();
     for (line, number) in lines.iter().zip(1..) {
         let word = line.split(u8::is_ascii_whitespace).next().unwrap_or(b"");
+        let is_free_text = word == b"comment" || word == b"obj_info";
+        if !is_free_text && line.split(|b| !b.is_ascii_digit()).any(|digits| digits.len() > DIGITS_MAX) {
+            return Err(ReadError::new("a number beyond all reason", EXPORT_AGAIN).at_line(number));
+        }
         if word == b"element" || word == b"property" {
             check_declaration(line, &mut seen).map_err(|e| e.at_line(number))?;
         }

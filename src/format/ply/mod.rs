@@ -2,72 +2,20 @@
 //! corners, polygons and triangle strips.
 
 mod header;
+mod roles;
 mod values;
 
 use glam::DVec3;
 use rayon::prelude::*;
 
 use self::header::{Body, Element, Kind, Layout, Scalar};
+use self::roles::{Role, colour_kind, roles};
 use self::values::{Binary, Text, Values};
 use super::ScanFiles;
 use super::polygon::{CORNERS_MAX, Faces};
 use super::raw_mesh::{Material, RawMesh, ReadOptions, Wrap};
 use super::read_error::{EXPORT_AGAIN, ReadError};
 use super::surface_pictures::SurfacePictures;
-
-/// What a property of a vertex or face means.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Role {
-    /// x, y or z.
-    Position(usize),
-    /// Red, green or blue.
-    Colour(usize),
-    /// u or v.
-    Uv(usize),
-    Corners,
-    CornerUvs,
-    PictureNumber,
-    Skip,
-}
-
-const POSITIONS: [&str; 3] = ["x", "y", "z"];
-/// Spellings of red, green and blue met in the wild (common practice, no source).
-const COLOURS: [[&str; 3]; 4] = [
-    ["red", "green", "blue"],
-    ["r", "g", "b"],
-    ["diffuse_red", "diffuse_green", "diffuse_blue"],
-    ["vertex_red", "vertex_green", "vertex_blue"],
-];
-/// Spellings of texture coordinates met in the wild (common practice, no source).
-const UVS: [[&str; 2]; 5] =
-    [["s", "t"], ["u", "v"], ["texture_u", "texture_v"], ["texture_s", "texture_t"], ["tex_u", "tex_v"]];
-
-fn role(element: &Element, name: &str, kind: Kind) -> Role {
-    let has_all = |names: &[&str]| names.iter().all(|n| element.properties.iter().any(|p| p.name == *n));
-    let place = |names: &[&str]| names.iter().position(|n| *n == name).filter(|_| has_all(names));
-    if let Kind::List { .. } = kind {
-        return match name {
-            "vertex_indices" | "vertex_index" => Role::Corners,
-            "texcoord" | "texcoords" => Role::CornerUvs,
-            _ => Role::Skip,
-        };
-    }
-    if let Some(axis) = place(&POSITIONS).filter(|_| element.name == "vertex") {
-        return Role::Position(axis);
-    }
-    if let Some(channel) = COLOURS.iter().find_map(|names| place(names)) {
-        return Role::Colour(channel);
-    }
-    match UVS.iter().find_map(|names| place(names)) {
-        Some(axis) => Role::Uv(axis),
-        None if name == "texnumber" => Role::PictureNumber,
-        None => Role::Skip,
-    }
-}
-
-fn roles(element: &Element) -> Vec<(Kind, Role)> {
-    element.properties.iter().map(|p| (p.kind, role(element, &p.name, p.kind))).collect()
-}
 
 /// What has been read so far.
 #[derive(Debug, Default)]
@@ -170,34 +118,20 @@ impl Reading {
         let (mut too_small, mut too_long) = (0, 0);
         for _ in 0..element.count {
             let start = self.faces.vertices.len();
-            let (mut colour, mut picture) = ([0.0; 3], 0);
-            for &(kind, role) in &roles {
-                match (kind, role) {
-                    (Kind::List { count, item }, Role::Corners) => self.read_corners(values, count, item)?,
-                    (Kind::List { count, item }, Role::CornerUvs) => self.read_corner_uvs(values, count, item)?,
-                    (Kind::One(scalar), Role::Colour(channel)) => colour[channel] = values.next(scalar)? as f32,
-                    (Kind::One(scalar), Role::PictureNumber) => picture = values.next(scalar)? as u32,
-                    (kind, _) => skip_property(values, kind)?,
-                }
-            }
+            let (colour, picture) = self.read_face(values, &roles)?;
             too_long += usize::from(!values.end_entry());
-            let corners = self.faces.vertices.len() - start;
-            if corners < 3 {
+            let is_face = self.faces.vertices.len() >= start + 3;
+            if !is_face {
                 too_small += 1;
                 self.faces.vertices.truncate(start);
             }
             if has_uvs {
                 self.faces.uvs.resize(self.faces.vertices.len(), [0.0; 2]);
             }
-            if corners < 3 {
-                continue;
-            }
-            self.faces.end_face();
-            if colour_kind.is_some() {
-                self.faces.colours.push(colour);
-            }
-            if has_pictures {
-                self.faces.materials.push(picture);
+            if is_face {
+                self.faces.end_face();
+                self.faces.colours.extend(colour_kind.map(|_| colour));
+                self.faces.materials.extend(has_pictures.then_some(picture));
             }
         }
         if too_long > 0 {
@@ -210,6 +144,22 @@ impl Reading {
             decode_colours(&mut self.faces.colours, kind);
         }
         Ok(())
+    }
+
+    /// Appends the corners of one face; gives its colour and picture number.
+    #[inline]
+    fn read_face<V: Values>(&mut self, values: &mut V, roles: &[(Kind, Role)]) -> Result<([f32; 3], u32), ReadError> {
+        let (mut colour, mut picture) = ([0.0; 3], 0);
+        for &(kind, role) in roles {
+            match (kind, role) {
+                (Kind::List { count, item }, Role::Corners) => self.read_corners(values, count, item)?,
+                (Kind::List { count, item }, Role::CornerUvs) => self.read_corner_uvs(values, count, item)?,
+                (Kind::One(scalar), Role::Colour(channel)) => colour[channel] = values.next(scalar)? as f32,
+                (Kind::One(scalar), Role::PictureNumber) => picture = values.next(scalar)? as u32,
+                (kind, _) => skip_property(values, kind)?,
+            }
+        }
+        Ok((colour, picture))
     }
 
     #[inline]
@@ -324,13 +274,6 @@ fn add_materials(
     }
     mesh.pictures = pictures.into_pictures();
     Ok(())
-}
-
-fn colour_kind(roles: &[(Kind, Role)]) -> Option<Scalar> {
-    roles.iter().find_map(|&(kind, role)| match (kind, role) {
-        (Kind::One(scalar), Role::Colour(_)) => Some(scalar),
-        _ => None,
-    })
 }
 
 /// Colour numbers to linear light; floats above 1 anywhere mean that they go to 255 (common practice, no source).

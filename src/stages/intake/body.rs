@@ -46,10 +46,11 @@ impl Body {
         }
         let total: f64 = areas.iter().sum();
         let mut is_kept: Vec<bool> = areas.iter().map(|&area| area >= PIECE_MIN * total).collect();
-        let kept: f64 = areas.iter().filter(|&&area| area >= PIECE_MIN * total).sum();
+        let mut kept: f64 = areas.iter().filter(|&&area| area >= PIECE_MIN * total).sum();
         // A scan all in crumbs is taken as it is.
         if kept < 0.5 * total {
             is_kept.fill(true);
+            kept = total;
         }
         let is_subject = |v: u32| is_kept[pieces[v as usize] as usize];
         let points: Vec<DVec3> =
@@ -59,13 +60,9 @@ impl Body {
         let ends = (DVec3::INFINITY, DVec3::NEG_INFINITY);
         let (floor, ceiling) = points.iter().fold(ends, |(low, high), p| (low.min(*p), high.max(*p)));
         let beyond = BEYOND_MAX * (high - low);
-        let stray_share = if total > 0.0 { 1.0 - areas_kept(&areas, &is_kept) / total } else { 0.0 };
+        let stray_share = if total > 0.0 { 1.0 - kept / total } else { 0.0 };
         Self { specks, low, high, floor: floor.max(low - beyond), ceiling: ceiling.min(high + beyond), stray_share }
     }
-}
-
-fn areas_kept(areas: &[f64], is_kept: &[bool]) -> f64 {
-    areas.iter().zip(is_kept).filter(|(_, kept)| **kept).map(|(area, _)| area).sum()
 }
 
 /// Ends along each axis of all but the outermost points.

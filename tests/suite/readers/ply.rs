@@ -94,8 +94,9 @@ fn headers_of_all_habits_are_understood() {
 #[test]
 fn faults_are_named_with_their_place() {
     let cases = [
+        (edited("ascii 1.0", "ascii 1.99999999999999999999"), "`a.ply`, line 2: a number beyond all reason"),
         (
-            edited("element vertex 4", "element vertex 99999999999999999999999"),
+            edited("element vertex 4", "element vertex 60000000"),
             "`a.ply`, line 3: an element with no count or more than 50000000",
         ),
         (edited("float z", "int64 z"), "`a.ply`, line 6: the header line `property int64 z` is not understood"),
