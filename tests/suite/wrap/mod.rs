@@ -83,7 +83,7 @@ fn expect_solid(mesh: &TriMesh) {
     let mut valence = vec![0; mesh.positions.len()];
     mesh.triangles.iter().flatten().for_each(|v| valence[*v as usize] += 1);
     let mut ring: HashMap<u32, u32> = HashMap::new();
-    for ((v, first), _) in &opposite {
+    for (v, first) in opposite.keys() {
         if ring.contains_key(v) {
             continue;
         }
