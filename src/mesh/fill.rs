@@ -1,1 +1,102 @@
-//! Being written.
+//! Closing holes: each rim is triangulated, refined to the density around it, made to curve on as the surface around
+//! it does, and coloured from its rim. New triangles are of origin `Fill`; rims stay as they were.
+
+pub mod curve;
+pub mod patch;
+pub mod rim;
+pub mod triangulate;
+
+use glam::DVec3;
+use rayon::prelude::*;
+
+use super::manifold::cut_apart;
+use super::topology::Edges;
+use super::{Origin, TriMesh};
+use patch::Patch;
+use rim::{Around, Rim, open_rims};
+
+/// A hole that was closed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Filled {
+    /// Mean point of its rim, mm.
+    pub centre: DVec3,
+    pub rim_edges: usize,
+    pub rim_mm: f64,
+    pub area_mm2: f64,
+}
+
+/// Rims with fewer edges than this are only triangulated: there is nothing to curve.
+const PLAIN_EDGES: usize = 6;
+
+/// Closes every hole of an oriented mesh and keeps it a manifold; `curved` lets large patches bulge with their
+/// surroundings, otherwise they are spanned as films. What is left open or crowded in the end defies closing.
+pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
+    const ROUNDS: usize = 4;
+    let mut filled = Vec::new();
+    for round in 0..ROUNDS {
+        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        if edges.open == 0 && edges.crowded.is_empty() {
+            break;
+        }
+        *mesh = cut_apart(std::mem::take(mesh)).mesh;
+        filled.extend(fill_rims(mesh, curved, round == 0));
+    }
+    filled
+}
+
+/// Closes every hole once; `curved` as in [`close_up`]. Rims that touch at a point are parted there.
+///
+/// The mesh must be edge- and vertex-manifold ([`super::manifold::cut_apart`]) and oriented.
+pub fn fill_holes(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
+    fill_rims(mesh, curved, true)
+}
+
+fn fill_rims(mesh: &mut TriMesh, curved: bool, part_rims: bool) -> Vec<Filled> {
+    let rims = open_rims(mesh, part_rims);
+    let around = Around::of(mesh, &rims);
+    let patches: Vec<Patch> = rims.par_iter().map(|rim| patch_for(mesh, rim, &around, curved)).collect();
+    let filled = rims.iter().zip(&patches).map(|(rim, patch)| report(mesh, rim, patch)).collect();
+    append(mesh, &rims, patches);
+    filled
+}
+
+fn patch_for(mesh: &TriMesh, rim: &Rim, around: &Around, curved: bool) -> Patch {
+    let outline = around.outline(mesh, rim);
+    let Some(triangles) = triangulate::triangulate(&outline) else { return Patch::fan(outline.points) };
+    let mut patch = Patch::over(outline.points, triangles);
+    if rim.len() >= PLAIN_EDGES {
+        patch.refine(&around.density(mesh, rim), &outline.barred);
+        if curved {
+            curve::bulge(&mut patch, &around.outer_neighbours(mesh, rim));
+        } else {
+            curve::film(&mut patch);
+        }
+    }
+    patch
+}
+
+fn report(mesh: &TriMesh, rim: &Rim, patch: &Patch) -> Filled {
+    let points: Vec<DVec3> = rim.vertices().map(|v| mesh.positions[v as usize]).collect();
+    let next = points.iter().cycle().skip(1);
+    Filled {
+        centre: points.iter().sum::<DVec3>() / points.len() as f64,
+        rim_edges: points.len(),
+        rim_mm: points.iter().zip(next).map(|(a, b)| a.distance(*b)).sum(),
+        area_mm2: patch.area_mm2(),
+    }
+}
+
+/// Adds the patches to the mesh and colours their inner vertices.
+fn append(mesh: &mut TriMesh, rims: &[Rim], patches: Vec<Patch>) {
+    let before = mesh.positions.len();
+    for (rim, patch) in rims.iter().zip(patches) {
+        let first = mesh.positions.len() as u32;
+        let names: Vec<u32> = rim.vertices().chain(first..).take(patch.points.len()).collect();
+        mesh.positions.extend(&patch.points[rim.len()..]);
+        mesh.triangles.extend(patch.triangles.iter().map(|t| t.map(|v| names[v as usize])));
+    }
+    mesh.colours.resize(mesh.positions.len(), [0.5; 3]);
+    mesh.origins.resize(mesh.triangles.len(), Origin::Fill);
+    let unknown: Vec<bool> = (0..mesh.positions.len()).map(|v| v >= before).collect();
+    super::inpaint::inpaint(mesh, &unknown);
+}

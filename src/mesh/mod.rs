@@ -1,17 +1,29 @@
 //! Kernel: triangle meshes and what is done to them. No files, no settings; colours are an attribute carried along.
 
+pub mod base;
+pub mod columns;
 pub mod cut;
 pub mod fill;
+pub mod hull;
+pub mod inpaint;
 pub mod inspect;
 pub mod intersect;
+pub mod islands;
+pub mod label_layers;
 pub mod manifold;
 pub mod measure;
+pub mod orient_faces;
 pub mod outline;
 pub mod refine;
+pub mod region;
 pub mod slice;
+pub mod slivers;
 pub mod solids;
+pub mod solve;
+pub mod spikes;
 pub mod topology;
 pub mod tree;
+pub mod untangle;
 pub mod weld;
 pub mod winding;
 pub mod wrap;

@@ -1,1 +1,219 @@
-//! Being written.
+//! Who shares which edge: the half-edge table every repair starts from, connected pieces, vertex fans and rims.
+//!
+//! Half-edge `3 t + k` runs from corner `k` of triangle `t` to corner `k + 1`. All of this is combinatorial: open,
+//! crowded and flipped edges are allowed, and results depend on nothing but the order of the triangles.
+
+/// No half-edge, no triangle, no vertex.
+pub const NONE: u32 = u32::MAX;
+
+/// The half-edge after `half` in its triangle.
+#[must_use]
+pub fn next(half: u32) -> u32 {
+    if half % 3 == 2 { half - 2 } else { half + 1 }
+}
+
+/// The half-edge before `half` in its triangle.
+#[must_use]
+pub fn previous(half: u32) -> u32 {
+    if half % 3 == 0 { half + 2 } else { half - 1 }
+}
+
+/// Vertices a half-edge runs from and to.
+#[must_use]
+pub fn ends(triangles: &[[u32; 3]], half: u32) -> (u32, u32) {
+    let triangle = triangles[half as usize / 3];
+    let corner = half as usize % 3;
+    (triangle[corner], triangle[(corner + 1) % 3])
+}
+
+/// How half-edges meet.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Edges {
+    /// For each half-edge the one other half-edge on its edge, in whichever direction; `NONE` if there is none or more
+    /// than one.
+    pub mates: Vec<u32>,
+    /// Half-edges of each edge that has more than two, ascending.
+    pub crowded: Vec<Vec<u32>>,
+    /// Half-edges that are alone on their edge.
+    pub open: usize,
+}
+
+impl Edges {
+    /// The table of these triangles; their indices must be below `vertices`. Linear time: a counting sort by the lower end.
+    #[must_use]
+    pub fn of(triangles: &[[u32; 3]], vertices: usize) -> Self {
+        let (starts, spokes) = sorted_spokes(triangles, vertices);
+        let mut edges = Self { mates: vec![NONE; 3 * triangles.len()], ..Self::default() };
+        for range in starts.windows(2) {
+            let bucket = &spokes[range[0] as usize..range[1] as usize];
+            for group in bucket.chunk_by(|a, b| a.0 == b.0) {
+                match group {
+                    [_] => edges.open += 1,
+                    [(_, a), (_, b)] => {
+                        edges.mates[*a as usize] = *b;
+                        edges.mates[*b as usize] = *a;
+                    }
+                    _ => edges.crowded.push(group.iter().map(|(_, half)| *half).collect()),
+                }
+            }
+        }
+        edges
+    }
+
+    /// Whether both half-edges of a shared edge run the same way, so that one of the triangles is flipped.
+    #[must_use]
+    pub fn runs_alike(triangles: &[[u32; 3]], a: u32, b: u32) -> bool {
+        ends(triangles, a).0 == ends(triangles, b).0
+    }
+
+    /// For each half-edge whether it is alone on its edge.
+    #[must_use]
+    pub fn open_halves(&self, triangles: &[[u32; 3]]) -> Vec<bool> {
+        let mut open: Vec<bool> = self.mates.iter().map(|m| *m == NONE).collect();
+        for half in self.crowded.iter().flatten() {
+            open[*half as usize] = false;
+        }
+        for (half, open) in open.iter_mut().enumerate().filter(|(_, open)| **open) {
+            let (from, to) = ends(triangles, half as u32);
+            *open = from != to;
+        }
+        open
+    }
+}
+
+/// Half-edges sorted by lower end, then higher end, then index: bucket starts per vertex, and (higher end, half-edge).
+/// Half-edges that run from a vertex to itself are left out.
+fn sorted_spokes(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<(u32, u32)>) {
+    let mut starts = vec![0_u32; vertices + 1];
+    let sides = |t: &[u32; 3]| [(t[0], t[1]), (t[1], t[2]), (t[2], t[0])];
+    for (from, to) in triangles.iter().flat_map(sides).filter(|(from, to)| from != to) {
+        starts[from.min(to) as usize + 1] += 1;
+    }
+    for v in 0..vertices {
+        starts[v + 1] += starts[v];
+    }
+    let mut fill = starts.clone();
+    let mut spokes = vec![(0, 0); starts[vertices] as usize];
+    for (half, (from, to)) in triangles.iter().flat_map(sides).enumerate().filter(|(_, (from, to))| from != to) {
+        let place = &mut fill[from.min(to) as usize];
+        spokes[*place as usize] = (from.max(to), half as u32);
+        *place += 1;
+    }
+    for range in starts.windows(2) {
+        spokes[range[0] as usize..range[1] as usize].sort_unstable();
+    }
+    (starts, spokes)
+}
+
+/// Disjoint sets over `0..n`; the lowest member names a set.
+#[derive(Clone, Debug)]
+pub struct Sets(Vec<u32>);
+
+impl Sets {
+    #[must_use]
+    pub fn new(n: usize) -> Self {
+        Self((0..n as u32).collect())
+    }
+
+    /// Lowest member of the set that holds `item`.
+    pub fn find(&mut self, mut item: u32) -> u32 {
+        while self.0[item as usize] != item {
+            let above = self.0[self.0[item as usize] as usize];
+            self.0[item as usize] = above;
+            item = above;
+        }
+        item
+    }
+
+    pub fn unite(&mut self, a: u32, b: u32) {
+        let (a, b) = (self.find(a), self.find(b));
+        self.0[a.max(b) as usize] = a.min(b);
+    }
+}
+
+/// Pieces of a mesh that hang together by edges.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Components {
+    /// Piece of each triangle, numbered by first triangle.
+    pub label: Vec<u32>,
+    pub count: usize,
+}
+
+/// Pieces connected by shared edges; crowded edges connect too.
+#[must_use]
+pub fn components(triangles: &[[u32; 3]], edges: &Edges) -> Components {
+    let mut sets = Sets::new(triangles.len());
+    for (half, mate) in edges.mates.iter().enumerate().filter(|(_, m)| **m != NONE) {
+        sets.unite(half as u32 / 3, mate / 3);
+    }
+    for group in &edges.crowded {
+        for pair in group.windows(2) {
+            sets.unite(pair[0] / 3, pair[1] / 3);
+        }
+    }
+    let mut found = Components { label: vec![NONE; triangles.len()], count: 0 };
+    for t in 0..triangles.len() {
+        let root = sets.find(t as u32) as usize;
+        if root == t {
+            found.label[t] = found.count as u32;
+            found.count += 1;
+        }
+        found.label[t] = found.label[root];
+    }
+    found
+}
+
+/// Fans: corners of one vertex that hang together across shared edges. Corner `3 t + k` gets the lowest corner of its fan.
+#[must_use]
+pub fn fans(triangles: &[[u32; 3]], mates: &[u32]) -> Vec<u32> {
+    let mut sets = Sets::new(3 * triangles.len());
+    for (half, mate) in (0_u32..).zip(mates.iter().copied()).filter(|(half, m)| *m != NONE && *half < *m) {
+        let (far_a, far_b) = (next(half), next(mate));
+        if Edges::runs_alike(triangles, half, mate) {
+            sets.unite(half, mate);
+            sets.unite(far_a, far_b);
+        } else {
+            sets.unite(half, far_b);
+            sets.unite(far_a, mate);
+        }
+    }
+    (0..3 * triangles.len() as u32).map(|corner| sets.find(corner)).collect()
+}
+
+/// Rims: closed walks along open half-edges, the mesh on the left, each starting at its lowest half-edge. At a vertex
+/// the walk turns through the triangles of its fan. Needs shared edges that run opposite ways.
+#[must_use]
+pub fn rims(triangles: &[[u32; 3]], edges: &Edges) -> Vec<Vec<u32>> {
+    let open = edges.open_halves(triangles);
+    let mut seen = vec![false; open.len()];
+    let mut rims = Vec::new();
+    for start in (0..open.len()).filter(|h| open[*h]) {
+        let mut rim = Vec::new();
+        let mut half = start as u32;
+        while !seen[half as usize] {
+            seen[half as usize] = true;
+            rim.push(half);
+            let Some(after) = next_open(&open, &edges.mates, half) else { break };
+            half = after;
+        }
+        if rim.len() > 2 && half == start as u32 {
+            rims.push(rim);
+        }
+    }
+    rims
+}
+
+/// The open half-edge that leaves the vertex `half` runs to; `None` when a crowded edge bars the way.
+fn next_open(open: &[bool], mates: &[u32], half: u32) -> Option<u32> {
+    let mut spoke = next(half);
+    for _ in 0..open.len() {
+        if open[spoke as usize] {
+            return Some(spoke);
+        }
+        match mates[spoke as usize] {
+            NONE => return None,
+            mate => spoke = next(mate),
+        }
+    }
+    None
+}

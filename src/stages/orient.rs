@@ -1,1 +1,387 @@
-//! Being written.
+//! `orient`: lays each part on the bed. Of the six sides of a part the cheapest to print is turned down, counted in
+//! minutes of printing and handwork; turns are by quarters, so that a laid part keeps its exact vertices.
+
+use glam::{DMat3, DVec2, DVec3};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use crate::equipment::Printer;
+use crate::figure::{Fact, Figure, Part, Pose};
+use crate::finding::{Finding, Severity};
+use crate::mesh::columns::{OverhangRule, support_columns};
+use crate::mesh::label_layers::{LABELS_MAX, Presence, fewest_changes};
+use crate::mesh::slice::Layers;
+use crate::mesh::{TriMesh, hull, measure};
+use crate::problem::Problem;
+use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
+use crate::units::snap_mm;
+
+/// What makes a pose dear.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Orient {
+    /// Kept free along the sides of the bed and below the top of the build volume, mm.
+    pub margin_mm: f64,
+    /// Steepest overhang from the vertical that prints without support, degrees.
+    pub overhang_max_deg: f64,
+    /// Minutes for a cubic centimetre of space filled with support.
+    pub support_weight: f64,
+    /// Minutes for a square centimetre of visible surface that support touches; three times that on the head.
+    pub mark_weight: f64,
+    /// Minutes for a tool change, as a multiple of the printer's own.
+    pub change_weight: f64,
+    /// Minutes for a layer.
+    pub layer_weight: f64,
+    /// Minutes for standing on a point instead of on a face of 20 cm2 or more.
+    pub contact_weight: f64,
+    /// Minutes for a part that would tip over on the bed.
+    pub tip_weight: f64,
+}
+
+impl Default for Orient {
+    fn default() -> Self {
+        Self {
+            margin_mm: 3.0,
+            overhang_max_deg: 45.0,
+            support_weight: 0.5,
+            mark_weight: 3.0,
+            change_weight: 1.0,
+            layer_weight: 0.05,
+            contact_weight: 60.0,
+            tip_weight: 120.0,
+        }
+    }
+}
+
+impl Settings for Orient {
+    const NAME: &'static str = "orient";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "lays each part on the bed with little support, few tool changes and a firm foot";
+    const EXAMPLE: &'static str = "margin_mm: 3\noverhang_max_deg: 45\n";
+}
+
+/// Contact from which more does not help, cm2.
+const CONTACT_FULL_CM2: f64 = 20.0;
+
+/// Contact under which a part comes loose easily (common practice, no source), cm2.
+const CONTACT_MIN_CM2: f64 = 2.0;
+
+/// Least flat area a part can stand on at all (common practice, no source), mm2.
+const FOOT_MIN_MM2: f64 = 25.0;
+
+/// Height over width from which a part sways on the bed (common practice, no source).
+const SLENDER: f64 = 6.0;
+
+/// Least tilt a part has to bear on the bed, degrees.
+const TIP_MIN_DEG: f64 = 5.0;
+
+/// What leaving the figure's own up costs: layer lines then run another way than on its neighbours, minutes.
+const TURNED_MINUTES: f64 = 5.0;
+
+/// The head begins at this share of stature (neck base of a standing adult, Drillis and Contini 1966, from memory).
+const HEAD_SHARE: f64 = 0.87;
+
+/// Marks on the head count this many times.
+const HEAD_FACTOR: f64 = 3.0;
+
+/// Space to support from which a part is told of, cm3.
+const SUPPORT_TOLD_CM3: f64 = 1.0;
+
+/// Parts that are told by name.
+const PARTS_TOLD: usize = 5;
+
+/// Grid cells along the longer side of a part when looking for overhang.
+const CELLS: f64 = 120.0;
+
+/// Rotations that turn -z, +z, +x, -x, +y, -y of the figure down, the figure's own up first.
+const TURNS: [DMat3; 6] = [
+    DMat3::IDENTITY,
+    DMat3::from_cols(DVec3::X, DVec3::NEG_Y, DVec3::NEG_Z),
+    DMat3::from_cols(DVec3::NEG_Z, DVec3::Y, DVec3::X),
+    DMat3::from_cols(DVec3::Z, DVec3::Y, DVec3::NEG_X),
+    DMat3::from_cols(DVec3::X, DVec3::NEG_Z, DVec3::Y),
+    DMat3::from_cols(DVec3::X, DVec3::Z, DVec3::NEG_Y),
+];
+
+/// A quarter turn about the vertical.
+const QUARTER: DMat3 = DMat3::from_cols(DVec3::Y, DVec3::NEG_X, DVec3::Z);
+
+impl Transform for Orient {
+    fn needs(&self) -> &'static [Fact] {
+        &[Fact::FitsBed, Fact::Sized]
+    }
+
+    fn gives(&self) -> &'static [Fact] {
+        &[Fact::Posed]
+    }
+
+    fn spoils(&self) -> &'static [Fact] {
+        &[Fact::Estimated]
+    }
+
+    fn uses(&self) -> Uses {
+        Uses { shelf: false, printer: true }
+    }
+
+    fn check(&self) -> Vec<Problem> {
+        let within = [
+            ("margin_mm", self.margin_mm, 0.0, 100.0),
+            ("overhang_max_deg", self.overhang_max_deg, 0.0, 90.0),
+            ("support_weight", self.support_weight, 0.0, 1e6),
+            ("mark_weight", self.mark_weight, 0.0, 1e6),
+            ("change_weight", self.change_weight, 0.0, 1e6),
+            ("layer_weight", self.layer_weight, 0.0, 1e6),
+            ("contact_weight", self.contact_weight, 0.0, 1e6),
+            ("tip_weight", self.tip_weight, 0.0, 1e6),
+        ];
+        within
+            .into_iter()
+            .filter(|(_, value, low, high)| !(low..=high).contains(&value))
+            .map(|(name, value, low, high)| {
+                let what = format!("{value} is out of range, expected {low} to {high}");
+                Problem::new(name, what, "leave the setting out to take its default")
+            })
+            .collect()
+    }
+
+    fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
+        let printer = ctx.equipment.printer.clone();
+        let (low, high) = figure.bounds();
+        let head_mm = low.z + HEAD_SHARE * (high.z - low.z);
+        let mut posed = figure.clone();
+        let mut laid = Vec::with_capacity(figure.parts.len());
+        for (i, part) in posed.parts.iter_mut().enumerate() {
+            ctx.checkpoint()?;
+            ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
+            let job = Job { settings: self, printer: &printer, part, head_mm, base: base_label(part) };
+            let best = job.best()?;
+            part.pose = Some(best.pose);
+            part.estimate = None;
+            laid.push(best);
+        }
+        report(&posed, &laid, ctx);
+        Ok(posed)
+    }
+}
+
+/// One way to lay a part, with what it costs.
+#[derive(Clone, Copy, Debug)]
+struct Laid {
+    pose: Pose,
+    minutes: f64,
+    size_mm: DVec3,
+    contact_mm2: f64,
+    support_mm3: f64,
+    /// Visible surface on the head that support touches, mm2.
+    head_marks_mm2: f64,
+    turned: bool,
+}
+
+struct Job<'a> {
+    settings: &'a Orient,
+    printer: &'a Printer,
+    part: &'a Part,
+    head_mm: f64,
+    /// Label of the filament that fills the part.
+    base: usize,
+}
+
+/// The label with the most surface.
+fn base_label(part: &Part) -> usize {
+    let mut area_mm2 = [0.0; LABELS_MAX];
+    for (t, &label) in part.labels.iter().flat_map(|labels| labels.iter().enumerate()) {
+        if let Some(sum) = area_mm2.get_mut(usize::from(label)) {
+            *sum += part.mesh.area_vector(t).length();
+        }
+    }
+    (0..LABELS_MAX).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
+}
+
+impl Job<'_> {
+    /// The cheapest pose that fits and has a flat foot, if any has one; of equal ones the figure's own up, then the
+    /// order of [`TURNS`].
+    fn best(&self) -> Result<Laid, StageError> {
+        let all: Vec<Option<Laid>> = TURNS.par_iter().enumerate().map(|(i, turn)| self.lay(*turn, i > 0)).collect();
+        let on_foot = |laid: &Laid| laid.contact_mm2 >= FOOT_MIN_MM2;
+        let any_on_foot = all.iter().flatten().any(on_foot);
+        let sound = all.into_iter().flatten().filter(|laid| on_foot(laid) || !any_on_foot);
+        let best = sound.min_by(|a, b| a.minutes.total_cmp(&b.minutes));
+        best.ok_or_else(|| {
+            let (low, high) = measure::bounds(&self.part.mesh.positions);
+            let (size, volume) = (high - low, self.printer.volume_mm);
+            let what = format!(
+                "part {} of {:.1} x {:.1} x {:.1} mm fits the {} x {} x {} mm of printer {} in no pose with a margin of {} mm",
+                self.part.name, size.x, size.y, size.z, volume[0], volume[1], volume[2], self.printer.name,
+                self.settings.margin_mm
+            );
+            StageError::failed(what, "let `split` cut with the same `margin_mm`, or make the margin smaller")
+        })
+    }
+
+    /// A turn about the horizontal, with a quarter turn on the bed when only so it fits; `None` when it does not.
+    fn lay(&self, turn: DMat3, turned: bool) -> Option<Laid> {
+        let rotation = [turn, QUARTER * turn].into_iter().find(|rotation| self.fits(*rotation))?;
+        let mut positions: Vec<DVec3> = self.part.mesh.positions.par_iter().map(|p| rotation * *p).collect();
+        let (low, high) = measure::bounds(&positions);
+        let middle = 0.5 * (low + high);
+        let [bed_x, bed_y, _] = self.printer.volume_mm;
+        let shift = DVec3::new(snap_mm(0.5 * bed_x - middle.x), snap_mm(0.5 * bed_y - middle.y), -low.z);
+        positions.par_iter_mut().for_each(|p| *p += shift);
+        Some(self.price(&positions, Pose { rotation, shift }, high - low, turned))
+    }
+
+    fn fits(&self, rotation: DMat3) -> bool {
+        let (low, high) = measure::bounds(&self.part.mesh.positions);
+        let size = (rotation * (high - low)).abs();
+        let free = DVec3::from(self.printer.volume_mm) - self.settings.margin_mm * DVec3::new(2.0, 2.0, 1.0);
+        size.cmple(free).all()
+    }
+
+    fn price(&self, positions: &[DVec3], pose: Pose, size_mm: DVec3, turned: bool) -> Laid {
+        let foot = Foot::of(positions, &self.part.mesh, 0.5 * self.printer.layer_mm);
+        let centre = measure::centroid(&self.part.mesh).map_or(DVec3::ZERO, |p| pose.to_bed(p));
+        let tips = hull::depth_inside(&foot.hull, centre.truncate())
+            .is_none_or(|(depth, _)| depth < centre.z * TIP_MIN_DEG.to_radians().tan());
+        let under = self.under(positions, size_mm);
+        let settings = self.settings;
+        let layers = Layers::up_to(size_mm.z, self.printer.layer_mm);
+        let free_of_contact = 1.0 - (foot.contact_mm2 / 100.0 / CONTACT_FULL_CM2).min(1.0);
+        let minutes = settings.support_weight * under.space_mm3 / 1000.0
+            + settings.mark_weight * (under.marks_mm2 + HEAD_FACTOR * under.head_marks_mm2) / 100.0
+            + settings.change_weight * self.changes(positions, layers) as f64 * self.printer.change_secs / 60.0
+            + settings.layer_weight * layers.count as f64
+            + settings.contact_weight * free_of_contact
+            + if tips { settings.tip_weight } else { 0.0 }
+            + if turned { TURNED_MINUTES } else { 0.0 };
+        Laid {
+            pose,
+            minutes,
+            size_mm,
+            contact_mm2: foot.contact_mm2,
+            support_mm3: under.space_mm3,
+            head_marks_mm2: under.head_marks_mm2,
+            turned,
+        }
+    }
+
+    /// Space to support, and what the support touches.
+    fn under(&self, positions: &[DVec3], size_mm: DVec3) -> Under {
+        let mesh = &self.part.mesh;
+        let cell_mm = (size_mm.truncate().max_element() / CELLS).max(self.printer.line_mm());
+        let rule = OverhangRule {
+            overhang_max_deg: self.settings.overhang_max_deg,
+            on_bed_mm: self.printer.layer_mm,
+            cell_mm,
+        };
+        let cell_mm2 = cell_mm * cell_mm;
+        let mut under = Under::default();
+        for column in support_columns(positions, &mesh.triangles, rule) {
+            under.space_mm3 += cell_mm2 * (column.to_mm - column.from_mm);
+            let triangle = column.triangle as usize;
+            if mesh.origins[triangle].is_outside() {
+                let in_head = mesh.corners(triangle)[0].z > self.head_mm;
+                *(if in_head { &mut under.head_marks_mm2 } else { &mut under.marks_mm2 }) += cell_mm2;
+            }
+        }
+        under
+    }
+
+    /// Tool changes by the heights the labels' surface spans, the base filament going all the way up; none before
+    /// colours are reduced.
+    fn changes(&self, positions: &[DVec3], layers: Layers) -> usize {
+        let Some(labels) = &self.part.labels else { return 0 };
+        let mut presence = Presence::new(LABELS_MAX, layers);
+        presence.mark(self.base, 0.0, layers.count as f64 * layers.layer_mm);
+        for (t, &label) in self.part.mesh.triangles.iter().zip(labels.iter()) {
+            let z = t.map(|v| positions[v as usize].z);
+            presence.mark(usize::from(label), z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
+        }
+        fewest_changes(&presence.sets()).count
+    }
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Under {
+    space_mm3: f64,
+    marks_mm2: f64,
+    head_marks_mm2: f64,
+}
+
+/// What touches the bed.
+#[derive(Debug)]
+struct Foot {
+    contact_mm2: f64,
+    hull: Vec<DVec2>,
+}
+
+impl Foot {
+    /// Downward triangles wholly within half a layer of the bed.
+    fn of(positions: &[DVec3], mesh: &TriMesh, reach_mm: f64) -> Self {
+        let (mut contact_mm2, mut corners) = (0.0, Vec::new());
+        for t in &mesh.triangles {
+            let [a, b, c] = t.map(|v| positions[v as usize]);
+            let up = (b - a).cross(c - a).z;
+            if up < 0.0 && a.z.max(b.z).max(c.z) < reach_mm {
+                contact_mm2 -= 0.5 * up;
+                corners.extend([a, b, c].map(DVec3::truncate));
+            }
+        }
+        Self { contact_mm2, hull: hull::convex_hull(corners) }
+    }
+}
+
+fn report(figure: &Figure, laid: &[Laid], ctx: &mut StageContext<'_>) {
+    ctx.figure("parts_turned", laid.iter().filter(|best| best.turned).count() as f64);
+    ctx.figure("support_space_mm3", laid.iter().map(|best| best.support_mm3).sum());
+    if let Some(least) = laid.iter().map(|best| best.contact_mm2).min_by(f64::total_cmp) {
+        ctx.figure("contact_least_mm2", least);
+    }
+    for (part, best) in figure.parts.iter().zip(laid) {
+        for finding in findings(best) {
+            ctx.finding(finding.on(&part.name));
+        }
+    }
+    if let Some(finding) = support_note(figure, laid) {
+        ctx.finding(finding);
+    }
+}
+
+/// All support in one note, with the parts that need most of it.
+fn support_note(figure: &Figure, laid: &[Laid]) -> Option<Finding> {
+    let mut by_part: Vec<(f64, &str)> =
+        laid.iter().zip(&figure.parts).map(|(best, part)| (best.support_mm3 / 1000.0, part.name.as_str())).collect();
+    let all_cm3: f64 = by_part.iter().map(|(cm3, _)| cm3).sum();
+    by_part.retain(|(cm3, _)| *cm3 >= SUPPORT_TOLD_CM3);
+    by_part.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
+    if by_part.is_empty() {
+        return None;
+    }
+    let word = |(cm3, name): &(f64, &str)| format!("{name} ({cm3:.0} cm3)");
+    let most = by_part.iter().take(PARTS_TOLD).map(word).collect::<Vec<_>>().join(", ");
+    let what = format!("overhangs of {} parts stand over {all_cm3:.0} cm3 to be filled with support", by_part.len());
+    Some(Finding::new(Severity::Note, what).at(most).hint("switch support on for these parts"))
+}
+
+/// What to know about a part as it lies.
+fn findings(best: &Laid) -> Vec<Finding> {
+    let mut all = Vec::new();
+    let contact_cm2 = best.contact_mm2 / 100.0;
+    if best.contact_mm2 < FOOT_MIN_MM2 {
+        let what = format!("the part has no flat face to lie on, {:.0} mm2 touch the bed", best.contact_mm2);
+        let hint = "let `clean` give the figure a flat base, or print it on a raft of support";
+        all.push(Finding::new(Severity::Warning, what).hint(hint));
+    } else if contact_cm2 < CONTACT_MIN_CM2 {
+        let what = format!("only {contact_cm2:.2} cm2 lie on the bed, expected at least {CONTACT_MIN_CM2} cm2");
+        all.push(Finding::new(Severity::Warning, what).hint("print it with a brim"));
+    }
+    let slender = best.size_mm.z / best.size_mm.truncate().min_element().max(1e-9);
+    if slender > SLENDER {
+        let what = format!("the part is {slender:.1} times as high as wide and may sway or tip on the bed");
+        all.push(Finding::new(Severity::Warning, what).hint("print it with a brim and slower towards the top"));
+    }
+    if best.head_marks_mm2 >= 100.0 {
+        let what = format!("support touches {:.0} cm2 of the head", best.head_marks_mm2 / 100.0);
+        all.push(Finding::new(Severity::Note, what).hint("use support that comes off cleanly, and sand with care"));
+    }
+    all
+}

@@ -3,7 +3,7 @@
 
 use glam::{DVec3, Vec3};
 
-use crate::mesh::intersect::intersect;
+use crate::mesh::intersect::self_intersect_in;
 use crate::mesh::tree::TriTree;
 use crate::units::snap_mm;
 
@@ -217,9 +217,8 @@ impl Merging {
             there.push(*triangle);
             changed.push(triangle != was || triangle.iter().any(|v| moved(*v)));
         }
-        let meet = |i: u32, j: u32| {
-            (changed[i as usize] || changed[j as usize]) && intersect(positions, there[i as usize], there[j as usize])
-        };
+        let meet =
+            |i: u32, j: u32| (changed[i as usize] || changed[j as usize]) && self_intersect_in(positions, &there, i, j);
         let pairs = TriTree::new(positions, &there).self_pairs(usize::MAX, |i, j| meet(i, j).then_some([i, j]));
         let mut spoilt = vec![false; positions.len()];
         for v in pairs.iter().flatten().flat_map(|t| there[*t as usize]) {

@@ -1,1 +1,143 @@
-//! Being written.
+//! `estimate`: what printing takes. Grams of every filament, hours, tool changes, purge and support per part; whether
+//! spools and temperatures suffice; whether the glued figure will stand.
+
+mod filaments;
+mod materials;
+mod part;
+mod plastic;
+mod stability;
+mod summary;
+
+use serde::{Deserialize, Serialize};
+
+use crate::equipment::{Equipment, Filament};
+use crate::figure::{Fact, Figure};
+use crate::mesh::label_layers::LABELS_MAX;
+use crate::problem::Problem;
+use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
+
+pub use part::PartWork;
+
+/// How parts are printed, as far as it decides mass and time.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Estimate {
+    /// Layer height, mm; 0 takes the printer's.
+    pub layer_mm: f64,
+    /// Lines side by side along every contour.
+    pub walls: u32,
+    /// Share of the inside that is plastic, 0 to 1.
+    pub infill_share: f64,
+    /// Closed layers above and below.
+    pub top_bottom_layers: u32,
+    /// Share of a support's volume that is plastic, 0 to 1.
+    pub support_share: f64,
+    /// Steepest overhang from the vertical that prints without support, degrees.
+    pub overhang_max_deg: f64,
+    /// Depth of coloured shells, mm; 0 takes from each filament what it needs to be opaque, two lines at least.
+    pub colour_depth_mm: f64,
+    /// Least time a layer is given to cool, s.
+    pub minimum_layer_secs: f64,
+    /// Printing time over volume by flow: corners, travel and slow outer walls.
+    pub speed_factor: f64,
+    /// Tool changes of one part that are worth a warning.
+    pub changes_max: usize,
+}
+
+impl Default for Estimate {
+    fn default() -> Self {
+        Self {
+            layer_mm: 0.0,
+            walls: 3,
+            infill_share: 0.1,
+            top_bottom_layers: 5,
+            support_share: 0.15,
+            overhang_max_deg: 45.0,
+            colour_depth_mm: 0.0,
+            minimum_layer_secs: 8.0,
+            speed_factor: 1.2,
+            changes_max: 500,
+        }
+    }
+}
+
+impl Settings for Estimate {
+    const NAME: &'static str = "estimate";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "grams, hours, tool changes and support of every part; whether the figure stands";
+    const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
+}
+
+/// No printer lays thinner layers, mm.
+const LAYER_LEAST_MM: f64 = 0.01;
+
+impl Estimate {
+    /// Layer height used on this printer, mm.
+    fn layer_on_mm(&self, equipment: &Equipment) -> f64 {
+        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm };
+        layer_mm.max(LAYER_LEAST_MM)
+    }
+
+    /// Depth of a coloured shell, mm.
+    fn depth_mm(&self, equipment: &Equipment, filament: Option<&Filament>) -> f64 {
+        if self.colour_depth_mm > 0.0 {
+            return self.colour_depth_mm;
+        }
+        filament.map_or(2.0 * equipment.printer.line_mm(), |filament| equipment.printer.colour_depth_mm(filament))
+    }
+}
+
+impl Transform for Estimate {
+    fn needs(&self) -> &'static [Fact] {
+        &[Fact::Posed]
+    }
+
+    fn gives(&self) -> &'static [Fact] {
+        &[Fact::Estimated]
+    }
+
+    fn uses(&self) -> Uses {
+        Uses { shelf: true, printer: true }
+    }
+
+    fn check(&self) -> Vec<Problem> {
+        let within = [
+            ("layer_mm", self.layer_mm, 0.0, 2.0),
+            ("infill_share", self.infill_share, 0.0, 1.0),
+            ("support_share", self.support_share, 0.0, 1.0),
+            ("overhang_max_deg", self.overhang_max_deg, 0.0, 90.0),
+            ("colour_depth_mm", self.colour_depth_mm, 0.0, 50.0),
+            ("minimum_layer_secs", self.minimum_layer_secs, 0.0, 600.0),
+            ("speed_factor", self.speed_factor, 0.1, 10.0),
+            ("walls", f64::from(self.walls), 0.0, 100.0),
+            ("top_bottom_layers", f64::from(self.top_bottom_layers), 0.0, 1000.0),
+        ];
+        within
+            .into_iter()
+            .filter(|(_, value, low, high)| !(low..=high).contains(&value))
+            .map(|(name, value, low, high)| {
+                let what = format!("{value} is out of range, expected {low} to {high}");
+                Problem::new(name, what, "leave the setting out to take its default")
+            })
+            .collect()
+    }
+
+    fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
+        if figure.palette.len() > LABELS_MAX {
+            let what = format!("the palette has {} filaments, expected at most {LABELS_MAX}", figure.palette.len());
+            return Err(StageError::failed(what, "reduce the colours to fewer filaments"));
+        }
+        let mut works = Vec::with_capacity(figure.parts.len());
+        for (i, part) in figure.parts.iter().enumerate() {
+            ctx.checkpoint()?;
+            ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
+            works.push(part::estimate(self, figure, part, ctx.equipment)?);
+        }
+        summary::report(self, figure, &works, ctx);
+        let mut estimated = figure.clone();
+        for (part, work) in estimated.parts.iter_mut().zip(works) {
+            part.estimate = Some(work.estimate);
+        }
+        Ok(estimated)
+    }
+}

@@ -1,4 +1,5 @@
 //! Tree, exact intersections, winding numbers and the wrap, against brute force and published values.
+#![allow(clippy::unwrap_used)]
 
 mod intersect;
 mod tree;

@@ -1,0 +1,153 @@
+//! What a figure stands on: open soles closed flat, and a flat foot cut where there is too little of it.
+
+use glam::{DVec2, DVec3};
+use rayon::prelude::*;
+
+use super::cut::{CutError, Plane, halves};
+use super::fill::Filled;
+use super::fill::rim::{Rim, open_rims};
+use super::measure::bounds;
+use super::{Origin, TriMesh, outline};
+use crate::units::snap_between_mm;
+
+/// Closes rims that lie in the lowest `band_mm` of the mesh: walls straight down from the rim, and a flat floor.
+///
+/// Only rims that face down, are at least `least_rim_mm` long and have, once smoothed, a simple outline on the floor are
+/// closed; tells which.
+pub fn close_soles(mesh: &mut TriMesh, band_mm: f64, least_rim_mm: f64) -> Vec<Filled> {
+    let (low, _) = bounds(&mesh.positions);
+    let mut rims = open_rims(mesh, true);
+    let is_sole = |rim: &Rim| {
+        let span = span(mesh, rim);
+        points(mesh, rim).all(|p| p.z <= low.z + band_mm)
+            && length_mm(mesh, rim) >= least_rim_mm
+            && span.z <= -0.7 * span.length()
+    };
+    rims.retain(is_sole);
+    let steps: usize = rims.iter().map(Rim::len).sum();
+    let step_mm = rims.iter().map(|rim| length_mm(mesh, rim)).sum::<f64>() / steps.max(1) as f64;
+    // A little lower than all else, so that no wall is without height.
+    let floor = low.z - 0.25 * step_mm;
+    rims.iter().filter_map(|rim| close_sole(mesh, rim, floor)).collect()
+}
+
+fn points<'a>(mesh: &'a TriMesh, rim: &'a Rim) -> impl Iterator<Item = DVec3> + Clone + 'a {
+    rim.steps().iter().map(|(v, _)| mesh.positions[*v as usize])
+}
+
+fn length_mm(mesh: &TriMesh, rim: &Rim) -> f64 {
+    let next = points(mesh, rim).cycle().skip(1);
+    points(mesh, rim).zip(next).map(|(a, b)| a.distance(b)).sum()
+}
+
+/// Closes one rim down to the floor; `None` when it has no simple outline there.
+fn close_sole(mesh: &mut TriMesh, rim: &Rim, floor: f64) -> Option<Filled> {
+    let n = rim.len() as u32;
+    // The floor faces down: seen from above its rim runs clockwise, so it is filled turned round.
+    let edges: Vec<[u32; 2]> = (0..n).map(|i| [(i + 1) % n, i]).collect();
+    let (outline, filled) = simple_outline(points(mesh, rim).map(DVec3::truncate).collect(), &edges)?;
+    let report = Filled {
+        centre: points(mesh, rim).sum::<DVec3>() / f64::from(n),
+        rim_edges: rim.len(),
+        rim_mm: length_mm(mesh, rim),
+        area_mm2: filled.areas_mm2.iter().sum(),
+    };
+    let first = mesh.positions.len() as u32;
+    let vertices: Vec<u32> = rim.vertices().collect();
+    for (v, place) in vertices.iter().zip(&outline) {
+        mesh.positions.push(place.extend(floor));
+        mesh.colours.push(mesh.colours[*v as usize]);
+    }
+    for i in 0..n {
+        let (a, b) = (vertices[i as usize], vertices[((i + 1) % n) as usize]);
+        let (below_a, below_b) = (first + i, first + (i + 1) % n);
+        mesh.triangles.extend([[a, b, below_b], [a, below_b, below_a]]);
+    }
+    mesh.triangles.extend(filled.triangles.iter().map(|[a, b, c]| [first + a, first + c, first + b]));
+    mesh.origins.resize(mesh.triangles.len(), Origin::Fill);
+    Some(report)
+}
+
+/// Smooths a closed outline until it can be filled; tells both.
+fn simple_outline(mut outline: Vec<DVec2>, edges: &[[u32; 2]]) -> Option<(Vec<DVec2>, outline::Filled)> {
+    const TRIES: usize = 8;
+    const ROUNDS: usize = 4;
+    for _ in 0..TRIES {
+        if let Ok(filled) = outline::fill(&outline, edges) {
+            return Some((outline, filled));
+        }
+        for _ in 0..ROUNDS {
+            let n = outline.len();
+            let mean = |i: usize| (outline[(i + n - 1) % n] + 2.0 * outline[i] + outline[(i + 1) % n]) / 4.0;
+            outline = (0..n).map(mean).collect();
+        }
+    }
+    None
+}
+
+/// Vector whose length is the area a rim spans and whose direction is that of its patch, mm2.
+fn span(mesh: &TriMesh, rim: &Rim) -> DVec3 {
+    let middle = points(mesh, rim).sum::<DVec3>() / rim.len() as f64;
+    let next = points(mesh, rim).cycle().skip(1);
+    points(mesh, rim).zip(next).map(|(a, b)| 0.5 * (a - middle).cross(b - middle)).sum()
+}
+
+/// Area at the very bottom that is flat to within `rough_mm`: what the mesh stands on, mm2.
+#[must_use]
+pub fn standing_area_mm2(mesh: &TriMesh, rough_mm: f64) -> f64 {
+    let (low, _) = bounds(&mesh.positions);
+    let area = |t: usize| {
+        let is_bottom = mesh.corners(t).iter().all(|p| p.z <= low.z + rough_mm);
+        if is_bottom { (-0.5 * mesh.area_vector(t).z).max(0.0) } else { 0.0 }
+    };
+    (0..mesh.triangles.len()).map(area).sum()
+}
+
+/// Area of the section of a closed mesh at each height, mm2.
+#[must_use]
+pub fn section_areas_mm2(mesh: &TriMesh, heights: &[f64]) -> Vec<f64> {
+    let highest = heights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low: Vec<[DVec3; 3]> =
+        (0..mesh.triangles.len()).map(|t| mesh.corners(t)).filter(|c| c.iter().any(|p| p.z < highest)).collect();
+    heights.par_iter().map(|z| 0.5 * low.iter().map(|corners| sweep(corners, *z)).sum::<f64>()).collect()
+}
+
+/// Cross product of the ends of the segment in which a plane at height `z` crosses a triangle, the inside on its left.
+fn sweep(corners: &[DVec3; 3], z: f64) -> f64 {
+    let mut ends = [DVec2::ZERO; 2];
+    let mut crossed = 0;
+    for k in 0..3 {
+        let (a, b) = (corners[k], corners[(k + 1) % 3]);
+        if (a.z < z) != (b.z < z) {
+            crossed += 1;
+            ends[usize::from(a.z < z)] = a.lerp(b, (z - a.z) / (b.z - a.z)).truncate();
+        }
+    }
+    if crossed == 2 { ends[0].perp_dot(ends[1]) } else { 0.0 }
+}
+
+/// Heights at which a level cut leaves enough to stand on, best first: the lowest, at most `rise_max_mm` above the bottom,
+/// where the section of a closed mesh has `wanted_mm2`, or else where it is largest; then ones a little beside it.
+#[must_use]
+pub fn cut_heights(mesh: &TriMesh, wanted_mm2: f64, rise_max_mm: f64) -> Vec<f64> {
+    const HEIGHTS: usize = 96;
+    const NEARBY: usize = 12;
+    let (low, _) = bounds(&mesh.positions);
+    let heights: Vec<f64> = (1..=HEIGHTS).map(|i| low.z + rise_max_mm * i as f64 / HEIGHTS as f64).collect();
+    let areas = section_areas_mm2(mesh, &heights);
+    let largest = (0..HEIGHTS).reduce(|best, i| if areas[i] > areas[best] { i } else { best }).unwrap_or(0);
+    let chosen = heights[areas.iter().position(|area| *area >= wanted_mm2).unwrap_or(largest)];
+    let step = rise_max_mm / (HEIGHTS * 2 * NEARBY) as f64;
+    (0..NEARBY).map(|i| snap_between_mm(chosen - step * i as f64)).collect()
+}
+
+/// The part of a closed mesh above a level plane, closed by a flat face of origin `Fill`.
+///
+/// # Errors
+/// When the section is not clean; a plane slightly beside it may do.
+pub fn cut_flat(mesh: &TriMesh, height: f64) -> Result<TriMesh, CutError> {
+    let mut above = halves(mesh, Plane::new(2, height), 0)?.above.mesh;
+    let is_cut = |origin: &&mut Origin| **origin == Origin::Cut(0);
+    above.origins.iter_mut().filter(is_cut).for_each(|origin| *origin = Origin::Fill);
+    Ok(above)
+}

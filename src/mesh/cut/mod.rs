@@ -1,0 +1,139 @@
+//! Exact cut of a closed mesh by an axis plane. No vertex may lie on the plane; both sides get the same rim, bit by bit,
+//! and the same cut-face triangles. Rather than a bad mesh a cut returns an error: move the plane a little then.
+
+#![allow(clippy::float_cmp, reason = "coordinates are copied or on the lattice, so they are compared exactly")]
+
+mod assemble;
+mod check;
+mod flat;
+mod hollows;
+mod section;
+mod socket;
+
+use glam::{DVec2, DVec3};
+
+use super::TriMesh;
+use super::outline::OutlineError;
+
+pub use check::rim_crossings;
+pub use flat::{Flat, flats};
+pub use section::{Region, Section, section};
+pub use socket::{Socket, add_sockets};
+
+/// Source of triangles that came from no outside triangle of the input.
+pub const NO_SOURCE: u32 = u32::MAX;
+
+/// A plane across one axis: points with `p[axis] == offset_mm`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Plane {
+    /// 0, 1 or 2 for x, y or z.
+    pub axis: usize,
+    pub offset_mm: f64,
+}
+
+impl Plane {
+    #[must_use]
+    pub fn new(axis: usize, offset_mm: f64) -> Self {
+        Self { axis, offset_mm }
+    }
+
+    /// Coordinates within the plane: the two axes after its own, so that counter-clockwise looks along the axis' positive end.
+    #[must_use]
+    pub fn flatten(&self, p: DVec3) -> DVec2 {
+        DVec2::new(p[(self.axis + 1) % 3], p[(self.axis + 2) % 3])
+    }
+
+    /// The point of the plane with these coordinates within it.
+    #[must_use]
+    pub fn lift(&self, p: DVec2) -> DVec3 {
+        let mut lifted = DVec3::ZERO;
+        lifted[self.axis] = self.offset_mm;
+        lifted[(self.axis + 1) % 3] = p.x;
+        lifted[(self.axis + 2) % 3] = p.y;
+        lifted
+    }
+
+    #[must_use]
+    pub fn normal(&self) -> DVec3 {
+        DVec3::AXES[self.axis]
+    }
+}
+
+/// Why a cut was not made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum CutError {
+    #[error("a vertex lies on the plane")]
+    VertexOnPlane,
+    #[error("the plane does not cross the mesh")]
+    Misses,
+    #[error("the mesh is not closed where the plane crosses it")]
+    Open,
+    #[error("the section touches itself within the rounding of the lattice; a plane slightly beside it will do")]
+    Touches,
+    #[error("the section shows overlapping or inside-out shells")]
+    Overlaps,
+    #[error("the piece still holds together around the cut")]
+    StillJoined,
+    #[error("there is no such cut face")]
+    NoFace,
+}
+
+impl From<OutlineError> for CutError {
+    fn from(error: OutlineError) -> Self {
+        match error {
+            OutlineError::Touches => Self::Touches,
+            OutlineError::Overlaps => Self::Overlaps,
+        }
+    }
+}
+
+/// A closed part of the cut mesh.
+#[derive(Clone, Debug, Default)]
+pub struct Piece {
+    pub mesh: TriMesh,
+    /// For each triangle the input triangle it lies on; `NO_SOURCE` for cut faces made or filled anew.
+    pub source: Vec<u32>,
+}
+
+/// A cut region and the two pieces it parts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Seam {
+    pub region: usize,
+    pub below: usize,
+    pub above: usize,
+    pub area_mm2: f64,
+}
+
+/// A mesh cut into connected pieces.
+#[derive(Clone, Debug, Default)]
+pub struct Pieces {
+    pub pieces: Vec<Piece>,
+    pub seams: Vec<Seam>,
+}
+
+/// What lies on the two sides of a plane.
+#[derive(Clone, Debug, Default)]
+pub struct Halves {
+    pub below: Piece,
+    pub above: Piece,
+    pub area_mm2: f64,
+}
+
+/// Cuts along every region of the section and sorts what results by side.
+///
+/// # Errors
+/// See [`CutError`].
+pub fn halves(mesh: &TriMesh, plane: Plane, joint: u16) -> Result<Halves, CutError> {
+    let section = section(mesh, plane)?;
+    let area_mm2 = section.regions.iter().map(|r| r.area_mm2).sum();
+    let [below, above] = assemble::by_side(mesh, &section, joint)?;
+    Ok(Halves { below, above, area_mm2 })
+}
+
+/// Cuts along the chosen regions of a section only and returns the connected pieces, in the order of their first vertex.
+///
+/// # Errors
+/// See [`CutError`]; `StillJoined` when a chosen region has the same piece on both sides.
+pub fn pieces(mesh: &TriMesh, section: &Section, chosen: &[bool], joint: u16) -> Result<Pieces, CutError> {
+    assemble::by_piece(mesh, section, chosen, joint)
+}

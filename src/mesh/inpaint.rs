@@ -1,0 +1,149 @@
+//! Colours for vertices no camera saw: as smooth as the known colours around them allow.
+//!
+//! Solves Laplace's equation with cotangent weights clamped above zero, in linear light. No new colour leaves the
+//! range of the known colours around its region (maximum principle).
+
+use glam::DVec3;
+
+use super::TriMesh;
+use super::solve::{Limits, conjugate_gradients};
+use super::topology::{NONE, Sets};
+
+/// Gives the marked vertices colours from the unmarked ones around them; regions without any become neutral grey.
+pub fn inpaint(mesh: &mut TriMesh, unknown: &[bool]) {
+    let system = System::of(mesh, unknown);
+    if system.vertices.is_empty() {
+        return;
+    }
+    let colour = |v: u32| DVec3::from_array(mesh.colours[v as usize].map(f64::from));
+    let mut sides = vec![DVec3::ZERO; system.vertices.len()];
+    for (row, side) in sides.iter_mut().enumerate() {
+        *side = system.known[row].iter().map(|(v, weight)| colour(*v) * *weight).sum();
+    }
+    let (low, high) = system.ranges(colour);
+    let mut solved: Vec<DVec3> = low.iter().zip(&high).map(|(low, high)| (*low + *high) * 0.5).collect();
+    let limits = Limits { rounds: 2000, tolerance: 1e-5 };
+    conjugate_gradients(|x, y| system.apply(x, y), &system.diagonal, &sides, &mut solved, limits);
+    for (row, v) in system.vertices.iter().enumerate() {
+        let colour = if low[row].x <= high[row].x { solved[row].clamp(low[row], high[row]) } else { DVec3::splat(0.5) };
+        mesh.colours[*v as usize] = colour.to_array().map(|c| c as f32);
+    }
+}
+
+/// The linear system over the unknown vertices.
+struct System {
+    vertices: Vec<u32>,
+    /// Per row: unknown neighbours as rows, and weights.
+    unknown: Vec<Vec<(u32, f64)>>,
+    /// Per row: known neighbours as vertices, and weights.
+    known: Vec<Vec<(u32, f64)>>,
+    diagonal: Vec<f64>,
+}
+
+impl System {
+    fn of(mesh: &TriMesh, unknown: &[bool]) -> Self {
+        let vertices: Vec<u32> = (0..mesh.positions.len() as u32).filter(|v| unknown[*v as usize]).collect();
+        let mut row_of = vec![NONE; mesh.positions.len()];
+        (0_u32..).zip(&vertices).for_each(|(row, v)| row_of[*v as usize] = row);
+        let mut rows: Vec<Vec<(u32, f64)>> = vec![Vec::new(); vertices.len()];
+        for (t, triangle) in mesh.triangles.iter().enumerate() {
+            if triangle.iter().all(|v| row_of[*v as usize] == NONE) {
+                continue;
+            }
+            let weights = half_cotangents(mesh.corners(t));
+            for k in 0..3 {
+                let (a, b, weight) = (triangle[(k + 1) % 3], triangle[(k + 2) % 3], weights[k]);
+                for (from, to) in [(a, b), (b, a)] {
+                    if row_of[from as usize] != NONE {
+                        rows[row_of[from as usize] as usize].push((to, weight));
+                    }
+                }
+            }
+        }
+        let mut system = Self { vertices, unknown: Vec::new(), known: Vec::new(), diagonal: Vec::new() };
+        for row in rows {
+            let row = merged(row);
+            system.diagonal.push(row.iter().map(|(_, weight)| weight).sum::<f64>().max(MIN_WEIGHT));
+            let (unknown, known): (Vec<_>, Vec<_>) = row.into_iter().partition(|(v, _)| row_of[*v as usize] != NONE);
+            system.unknown.push(unknown.into_iter().map(|(v, weight)| (row_of[v as usize], weight)).collect());
+            system.known.push(known);
+        }
+        system
+    }
+
+    fn apply(&self, x: &[DVec3], y: &mut [DVec3]) {
+        for (row, y) in y.iter_mut().enumerate() {
+            let pull: DVec3 = self.unknown[row].iter().map(|(other, weight)| x[*other as usize] * *weight).sum();
+            *y = x[row] * self.diagonal[row] - pull;
+        }
+    }
+
+    /// Lowest and highest known colour around the region of each row; reversed infinities where there is none.
+    fn ranges(&self, colour: impl Fn(u32) -> DVec3) -> (Vec<DVec3>, Vec<DVec3>) {
+        let rows = self.vertices.len();
+        let mut regions = Sets::new(rows);
+        for (row, others) in self.unknown.iter().enumerate() {
+            others.iter().for_each(|(other, _)| regions.unite(row as u32, *other));
+        }
+        let mut low = vec![DVec3::INFINITY; rows];
+        let mut high = vec![DVec3::NEG_INFINITY; rows];
+        let region: Vec<usize> = (0..rows).map(|row| regions.find(row as u32) as usize).collect();
+        for (row, known) in self.known.iter().enumerate() {
+            for (v, _) in known {
+                low[region[row]] = low[region[row]].min(colour(*v));
+                high[region[row]] = high[region[row]].max(colour(*v));
+            }
+        }
+        (region.iter().map(|r| low[*r]).collect(), region.iter().map(|r| high[*r]).collect())
+    }
+}
+
+/// Least weight of an edge: keeps every vertex tied to its neighbours.
+const MIN_WEIGHT: f64 = 1e-3;
+
+/// Half the cotangent at each corner, clamped: what the corner adds to the weight of the edge opposite it.
+fn half_cotangents(corners: [DVec3; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|k| {
+        let (u, v) = (corners[(k + 1) % 3] - corners[k], corners[(k + 2) % 3] - corners[k]);
+        let cotangent = u.dot(v) / u.cross(v).length();
+        if cotangent.is_finite() { (0.5 * cotangent).clamp(MIN_WEIGHT, 1.0 / MIN_WEIGHT) } else { MIN_WEIGHT }
+    })
+}
+
+/// Sorts a row by vertex and adds up the weights of the same vertex.
+fn merged(mut row: Vec<(u32, f64)>) -> Vec<(u32, f64)> {
+    row.sort_by_key(|(v, _)| *v);
+    row.dedup_by(|next, kept| {
+        let same = next.0 == kept.0;
+        if same {
+            kept.1 += next.1;
+        }
+        same
+    });
+    row
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One vertex amid a square whose corners are .1 .2 .3 .4: all weights equal, so their mean, .25.
+    #[test]
+    fn the_middle_of_a_square_takes_the_mean() {
+        let points = vec![DVec3::X, DVec3::Y, -DVec3::X, -DVec3::Y, DVec3::ZERO];
+        let mut mesh = TriMesh::from_shape(points, vec![[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]]);
+        for (colour, grey) in mesh.colours.iter_mut().zip([0.1, 0.2, 0.3, 0.4, 9.0]) {
+            *colour = [grey; 3];
+        }
+        inpaint(&mut mesh, &[false, false, false, false, true]);
+        assert!((mesh.colours[4][0] - 0.25).abs() < 1e-6, "{:?}", mesh.colours[4]);
+    }
+
+    #[test]
+    fn a_region_without_known_colours_becomes_grey() {
+        let mut mesh = TriMesh::from_shape(vec![DVec3::X, DVec3::Y, DVec3::Z], vec![[0, 1, 2]]);
+        mesh.colours = vec![[0.9, 0.0, 0.0]; 3];
+        inpaint(&mut mesh, &[true; 3]);
+        assert_eq!(mesh.colours, vec![[0.5; 3]; 3]);
+    }
+}

@@ -1,0 +1,197 @@
+//! Taking self-intersections out of a closed mesh: crossing places are smoothed a little; patches of fill that still
+//! cross are spanned anew; then places are cut out with a growing ring and closed (Attene 2010), with a bound on the
+//! surface given up.
+
+use std::hash::{Hash, Hasher};
+
+use glam::DVec3;
+use rayon::prelude::*;
+use rustc_hash::{FxHashSet, FxHasher};
+
+use super::fill::close_up;
+use super::intersect::{first_self_intersections, self_intersect};
+use super::islands::{largest, measure};
+use super::slivers::remove_slivers;
+use super::topology::{Edges, components};
+use super::tree::TriTree;
+use super::weld::keep_triangles;
+use super::{Origin, TriMesh};
+
+/// How much may be done.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Allowance {
+    pub rounds: usize,
+    /// More pairs than this are not even tried.
+    pub pairs_max: usize,
+    /// Scanned surface that may be replaced, mm2.
+    pub lost_max_mm2: f64,
+    /// Triangles lower than this are removed on the way, mm.
+    pub sliver_mm: f64,
+}
+
+/// What was done.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Untangled {
+    pub pairs_before: usize,
+    pub pairs_after: usize,
+    /// Scanned surface that was replaced, mm2.
+    pub lost_mm2: f64,
+    pub rounds: usize,
+}
+
+/// Rounds in which crossing places are only smoothed.
+const SMOOTH_ROUNDS: usize = 2;
+
+/// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are known to be left, where only
+/// triangles that changed are looked at again.
+pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
+    let mut pairs = first_self_intersections(mesh, allowed.pairs_max + 1);
+    let mut done = Untangled { pairs_before: pairs.len(), ..Untangled::default() };
+    while (1..=allowed.pairs_max).contains(&pairs.len()) && done.rounds < allowed.rounds {
+        let old = places(mesh);
+        if done.rounds < SMOOTH_ROUNDS {
+            smooth(mesh, &pairs);
+        } else if done.rounds == SMOOTH_ROUNDS {
+            let patches = crossing_patches(mesh, &pairs);
+            smooth(mesh, &pairs);
+            done.lost_mm2 += replace(mesh, &patches);
+        } else {
+            let gone = grown(mesh, &pairs, done.rounds - SMOOTH_ROUNDS);
+            let lost_mm2 = done.lost_mm2 + skin_area(mesh, &gone);
+            if lost_mm2 > allowed.lost_max_mm2 {
+                break;
+            }
+            done.lost_mm2 += replace(mesh, &gone);
+        }
+        remove_slivers(mesh, allowed.sliver_mm);
+        pairs = pairs_with_changed(mesh, &old);
+        done.rounds += 1;
+    }
+    done.pairs_after = pairs.len();
+    done
+}
+
+/// Names a triangle by the places of its corners.
+fn place_hash(mesh: &TriMesh, t: usize) -> u64 {
+    let mut hasher = FxHasher::default();
+    mesh.corners(t).map(|p| p.to_array().map(f64::to_bits)).hash(&mut hasher);
+    hasher.finish()
+}
+
+/// The triangles of a mesh by the places of their corners, to see later which have changed.
+#[must_use]
+pub fn places(mesh: &TriMesh) -> FxHashSet<u64> {
+    (0..mesh.triangles.len()).map(|t| place_hash(mesh, t)).collect()
+}
+
+/// Pairs that cross with at least one triangle among them that was not in `old`.
+#[must_use]
+pub fn pairs_with_changed(mesh: &TriMesh, old: &FxHashSet<u64>) -> Vec<[u32; 2]> {
+    let is_changed = |t: &u32| !old.contains(&place_hash(mesh, *t as usize));
+    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(is_changed).collect();
+    let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
+    let tree = TriTree::new(&mesh.positions, &triangles);
+    let crossings = |t: u32| {
+        let [a, b, c] = mesh.corners(t as usize);
+        let mut found = Vec::new();
+        tree.overlapping(a.min(b).min(c), a.max(b).max(c), |slot| {
+            let other = changed[slot as usize];
+            if other != t && self_intersect(mesh, t.min(other), t.max(other)) {
+                found.push([t.min(other), t.max(other)]);
+            }
+        });
+        found
+    };
+    let mut pairs: Vec<[u32; 2]> = (0..mesh.triangles.len() as u32).into_par_iter().flat_map_iter(crossings).collect();
+    pairs.sort_unstable();
+    pairs.dedup();
+    pairs
+}
+
+/// Moves the corners of crossing triangles, and those next to them, towards the mean of their neighbours.
+fn smooth(mesh: &mut TriMesh, pairs: &[[u32; 2]]) {
+    const STEPS: usize = 4;
+    let mut moves = vec![false; mesh.positions.len()];
+    for t in pairs.iter().flatten() {
+        mesh.triangles[*t as usize].iter().for_each(|v| moves[*v as usize] = true);
+    }
+    let core = moves.clone();
+    for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
+        triangle.iter().for_each(|v| moves[*v as usize] = true);
+    }
+    let near: Vec<[u32; 3]> = mesh.triangles.iter().filter(|t| t.iter().any(|v| moves[*v as usize])).copied().collect();
+    for _ in 0..STEPS {
+        let mut sums: Vec<(DVec3, u32)> = vec![(DVec3::ZERO, 0); mesh.positions.len()];
+        for t in &near {
+            for k in 0..3 {
+                let sum = &mut sums[t[k] as usize];
+                sum.0 += mesh.positions[t[(k + 1) % 3] as usize] + mesh.positions[t[(k + 2) % 3] as usize];
+                sum.1 += 2;
+            }
+        }
+        for (v, (sum, count)) in sums.iter().enumerate().filter(|(v, sum)| moves[*v] && sum.1 > 0) {
+            mesh.positions[v] = mesh.positions[v].lerp(*sum / f64::from(*count), 0.5);
+        }
+    }
+}
+
+/// Whole patches of fill, marked, that have a crossing triangle.
+fn crossing_patches(mesh: &TriMesh, pairs: &[[u32; 2]]) -> Vec<bool> {
+    let mut edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    let is_fill = |t: usize| mesh.origins[t] == Origin::Fill;
+    for (half, mate) in edges.mates.iter_mut().enumerate() {
+        let inner = *mate != super::topology::NONE && is_fill(half / 3) && is_fill(*mate as usize / 3);
+        if !inner {
+            *mate = super::topology::NONE;
+        }
+    }
+    let patches = components(&mesh.triangles, &edges);
+    let mut marked = vec![false; patches.count];
+    for t in pairs.iter().flatten().filter(|t| is_fill(**t as usize)) {
+        marked[patches.label[*t as usize] as usize] = true;
+    }
+    patches.label.iter().map(|patch| marked[*patch as usize]).collect()
+}
+
+/// Crossing triangles and so many rings of triangles around them, marked.
+fn grown(mesh: &TriMesh, pairs: &[[u32; 2]], rings: usize) -> Vec<bool> {
+    let mut gone = vec![false; mesh.triangles.len()];
+    pairs.iter().flatten().for_each(|t| gone[*t as usize] = true);
+    for _ in 0..rings {
+        let mut touched = vec![false; mesh.positions.len()];
+        for (t, _) in gone.iter().enumerate().filter(|(_, gone)| **gone) {
+            mesh.triangles[t].iter().for_each(|v| touched[*v as usize] = true);
+        }
+        for (t, gone) in gone.iter_mut().enumerate() {
+            *gone |= mesh.triangles[t].iter().any(|v| touched[*v as usize]);
+        }
+    }
+    gone
+}
+
+fn skin_area(mesh: &TriMesh, marked: &[bool]) -> f64 {
+    let skin = (0..mesh.triangles.len()).filter(|t| marked[*t] && mesh.origins[*t] == Origin::Skin);
+    skin.map(|t| 0.5 * mesh.area_vector(t).length()).sum()
+}
+
+/// Takes the marked triangles away, keeps the largest piece and closes it with films; tells the scanned area lost.
+fn replace(mesh: &mut TriMesh, gone: &[bool]) -> f64 {
+    let area = |mesh: &TriMesh| skin_area(mesh, &vec![true; mesh.triangles.len()]);
+    let before = area(mesh);
+    let mut kept = keep_triangles(mesh, |t| !gone[t]);
+    kept = super::manifold::cut_apart(kept).mesh;
+    *mesh = largest_piece(&kept);
+    let lost = before - area(mesh);
+    close_up(mesh, false);
+    *mesh = keep_triangles(mesh, |_| true);
+    lost
+}
+
+/// The piece of largest area alone.
+#[must_use]
+pub fn largest_piece(mesh: &TriMesh) -> TriMesh {
+    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    let pieces = components(&mesh.triangles, &edges);
+    let main = largest(&measure(mesh, &edges, &pieces)).unwrap_or(0) as u32;
+    keep_triangles(mesh, |t| pieces.label[t] == main)
+}

@@ -1,0 +1,199 @@
+//! Which filament goes where in a part: the coloured shell of each label, the base filament behind it, and the
+//! filaments every layer needs.
+
+use std::ops::Range;
+
+use glam::DVec3;
+use rayon::prelude::*;
+
+use crate::mesh::label_layers::{LabelSet, Presence};
+use crate::mesh::slice::Layers;
+use crate::mesh::tree::TriTree;
+
+/// Triangles per piece of work: fixed, so that any number of threads gives one result.
+const CHUNK: usize = 1 << 15;
+
+/// Share of the part's thickness a shell may take, so that a core stays between two of them.
+const THICKNESS_SHARE: f64 = 0.45;
+
+/// Rays start this far inside, so that they do not meet the surface they leave, mm.
+const START_MM: f64 = 1e-5;
+
+/// A part standing on the bed, with its labels.
+#[derive(Clone, Copy, Debug)]
+pub struct Coloured<'a> {
+    pub positions: &'a [DVec3],
+    pub triangles: &'a [[u32; 3]],
+    pub labels: &'a [u8],
+    pub label_count: usize,
+}
+
+impl Coloured<'_> {
+    fn label(&self, triangle: usize) -> usize {
+        self.labels.get(triangle).map_or(0, |&l| usize::from(l)).min(self.label_count.saturating_sub(1))
+    }
+
+    fn area_vector(&self, triangle: usize) -> DVec3 {
+        let [a, b, c] = self.triangles[triangle].map(|v| self.positions[v as usize]);
+        (b - a).cross(c - a)
+    }
+
+    /// Surface of each label, mm2.
+    #[must_use]
+    pub fn area_mm2(&self) -> Vec<f64> {
+        self.sum_by_label(|i| 0.5 * self.area_vector(i).length())
+    }
+
+    /// Where the coloured shells end: the point its label's depth inside each vertex, no further than the part is thick
+    /// there. The base has no shell: its vertices stay.
+    #[must_use]
+    pub fn inner_positions(&self, base: usize, depth_mm: &[f64]) -> Vec<DVec3> {
+        let mut normals = vec![DVec3::ZERO; self.positions.len()];
+        let mut depths = vec![0.0_f64; self.positions.len()];
+        for (i, t) in self.triangles.iter().enumerate() {
+            let (label, area_vector) = (self.label(i), self.area_vector(i));
+            for &v in t {
+                normals[v as usize] += area_vector;
+                if label != base {
+                    depths[v as usize] = depths[v as usize].max(depth_mm[label]);
+                }
+            }
+        }
+        if depths.iter().all(|depth| *depth <= 0.0) {
+            return self.positions.to_vec();
+        }
+        let tree = TriTree::new(self.positions, self.triangles);
+        let inner = |v: usize| {
+            let (p, depth, normal) = (self.positions[v], depths[v], normals[v].normalize_or_zero());
+            if depth <= 0.0 || normal == DVec3::ZERO {
+                return p;
+            }
+            let room_mm = tree.ray(p - START_MM * normal, -normal, depth / THICKNESS_SHARE).map(|hit| hit.distance);
+            p - depth.min(THICKNESS_SHARE * room_mm.unwrap_or(f64::INFINITY)) * normal
+        };
+        (0..self.positions.len()).into_par_iter().map(inner).collect()
+    }
+
+    /// Volume of each label's shell between the surface and its inner side, mm3; 0 for the base.
+    #[must_use]
+    pub fn shell_mm3(&self, base: usize, inner: &[DVec3]) -> Vec<f64> {
+        self.sum_by_label(|i| if self.label(i) == base { 0.0 } else { self.prism_mm3(i, inner) })
+    }
+
+    /// Between a triangle and its inner side: three tetrahedra.
+    fn prism_mm3(&self, triangle: usize, inner: &[DVec3]) -> f64 {
+        let t = self.triangles[triangle];
+        let [a, b, c] = t.map(|v| self.positions[v as usize]);
+        let [d, e, f] = t.map(|v| inner[v as usize]);
+        let six = |p: DVec3, q: DVec3, r: DVec3, s: DVec3| (q - p).cross(r - p).dot(p - s);
+        ((six(a, b, c, d) + six(b, c, d, e) + six(c, d, e, f)) / 6.0).max(0.0)
+    }
+
+    /// Filaments each layer needs: every label where its shell is, the base where its surface or the core is.
+    #[must_use]
+    pub fn layer_sets(&self, layers: Layers, base: usize, inner: &[DVec3]) -> Vec<LabelSet> {
+        let chunks: Vec<Presence> = self
+            .chunks()
+            .map(|some| {
+                let mut presence = Presence::new(self.label_count, layers);
+                for i in some {
+                    let outer = span(self.triangles[i].map(|v| self.positions[v as usize].z));
+                    let label = self.label(i);
+                    if label == base {
+                        presence.mark(base, outer.0, outer.1);
+                    } else {
+                        let below = span(self.triangles[i].map(|v| inner[v as usize].z));
+                        presence.mark(label, outer.0.min(below.0), outer.1.max(below.1));
+                        presence.mark(base, below.0, below.1);
+                    }
+                }
+                presence
+            })
+            .collect();
+        let mut presence = Presence::new(self.label_count, layers);
+        for chunk in &chunks {
+            presence.merge(chunk);
+        }
+        presence.sets()
+    }
+
+    fn chunks(&self) -> impl IndexedParallelIterator<Item = Range<usize>> {
+        let count = self.triangles.len();
+        (0..count.div_ceil(CHUNK)).into_par_iter().map(move |i| i * CHUNK..((i + 1) * CHUNK).min(count))
+    }
+
+    /// Sums something over the triangles of each label, in a fixed order.
+    fn sum_by_label(&self, of: impl Fn(usize) -> f64 + Sync) -> Vec<f64> {
+        let sums = |some: Range<usize>| {
+            let mut sums = vec![0.0; self.label_count];
+            for i in some {
+                sums[self.label(i)] += of(i);
+            }
+            sums
+        };
+        let chunks: Vec<Vec<f64>> = self.chunks().map(sums).collect();
+        let add = |total: Vec<f64>, sums: &Vec<f64>| total.iter().zip(sums).map(|(a, b)| a + b).collect();
+        chunks.iter().fold(vec![0.0; self.label_count], add)
+    }
+}
+
+/// The label with the most surface: its filament fills the part.
+#[must_use]
+pub fn base_label(area_mm2: &[f64]) -> usize {
+    (0..area_mm2.len()).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
+}
+
+fn span(z: [f64; 3]) -> (f64, f64) {
+    (z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]))
+}
+
+/// Surface times the shell's thickness along each normal, mm3: what the shell's volume is to first order.
+#[must_use]
+pub fn flat_shell_mm3(positions: &[DVec3], triangles: &[[u32; 3]], side_mm: f64, up_mm: f64) -> f64 {
+    let sums: Vec<f64> = triangles
+        .par_chunks(CHUNK)
+        .map(|some| {
+            let of = |t: &[u32; 3]| {
+                let [a, b, c] = t.map(|v| positions[v as usize]);
+                let n = 0.5 * (b - a).cross(c - a);
+                (side_mm * n.truncate().length()).hypot(up_mm * n.z)
+            };
+            some.iter().map(of).sum()
+        })
+        .collect();
+    sums.iter().sum()
+}
+
+/// What decides how a part's plastic divides among its labels.
+#[derive(Clone, Copy, Debug)]
+pub struct Shares<'a> {
+    pub base: usize,
+    pub area_mm2: &'a [f64],
+    /// Volume of each label's shell; 0 for the base.
+    pub shell_mm3: &'a [f64],
+    /// Thickness that is closed anyway, mm.
+    pub wall_mm: f64,
+    /// How much of area times thickness a shell really holds: below 1 where the part curves or is thin.
+    pub fullness: f64,
+    pub infill_share: f64,
+    /// Plastic of the part if it had one colour.
+    pub plastic_mm3: f64,
+}
+
+impl Shares<'_> {
+    /// Plastic per label, mm3: closed shells of colour, the base filament for the rest. Where colour goes deeper than
+    /// the walls, it closes what would have been sparse.
+    #[must_use]
+    pub fn volume_mm3(&self) -> Vec<f64> {
+        let deeper = |(shell, area): (&f64, &f64)| (shell - area * self.wall_mm * self.fullness).max(0.0);
+        let deeper_mm3: f64 = self.shell_mm3.iter().zip(self.area_mm2).map(deeper).sum();
+        let total = self.plastic_mm3 + (1.0 - self.infill_share) * deeper_mm3;
+        let shells: f64 = self.shell_mm3.iter().sum();
+        let fit = if shells > total { total / shells } else { 1.0 };
+        let mut volumes: Vec<f64> = self.shell_mm3.iter().map(|v| fit * v).collect();
+        if let Some(base) = volumes.get_mut(self.base) {
+            *base = (total - shells).max(0.0);
+        }
+        volumes
+    }
+}

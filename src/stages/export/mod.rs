@@ -1,0 +1,145 @@
+//! `export`: writes the print files of every part, the plan of how they go together, and the figure in its filament
+//! colours; then reads all of it back and stops the run if anything about it is wrong.
+
+mod assembly;
+mod inks;
+mod part_files;
+mod totals;
+mod verify;
+mod whole;
+
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use crate::figure::{Fact, Figure, Part};
+use crate::finding::{Finding, Severity};
+use crate::problem::Problem;
+use crate::run_record::RunRecord;
+use crate::stage::{Output, Settings, StageContext, StageError, Uses};
+
+use inks::Inks;
+use part_files::PartFiles;
+use totals::Totals;
+use verify::Verified;
+
+/// Deepest colour that makes sense, mm.
+const DEPTH_MAX_MM: f64 = 20.0;
+/// Share of a part's coloured surface that should be as deep as wanted before it is worth a word.
+const DEEP_SHARE_MIN: f64 = 0.5;
+
+/// What to write.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Export {
+    /// How deep colours go under the surface, mm; 0 takes it from each filament.
+    pub colour_depth_mm: f64,
+    /// Whether to write one closed solid per filament beside each part.
+    pub solids: bool,
+    /// Whether to write the assembled figure.
+    pub whole_figure: bool,
+}
+
+impl Default for Export {
+    fn default() -> Self {
+        Self { colour_depth_mm: 0.0, solids: true, whole_figure: true }
+    }
+}
+
+impl Settings for Export {
+    const NAME: &'static str = "export";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "writes print files of every part and the assembled figure, and checks what it wrote";
+    const EXAMPLE: &'static str = "colour_depth_mm: 1.6\nsolids: true\nwhole_figure: true\n";
+}
+
+impl Output for Export {
+    fn needs(&self) -> &'static [Fact] {
+        &[Fact::FitsBed, Fact::FewColours, Fact::Posed]
+    }
+
+    fn gives(&self) -> &'static [Fact] {
+        &[Fact::Exported]
+    }
+
+    fn uses(&self) -> Uses {
+        Uses { shelf: false, printer: true }
+    }
+
+    fn check(&self) -> Vec<Problem> {
+        if (0.0..=DEPTH_MAX_MM).contains(&self.colour_depth_mm) {
+            return Vec::new();
+        }
+        let what = format!("is {}, expected 0 to {DEPTH_MAX_MM}", self.colour_depth_mm);
+        vec![Problem::new("colour_depth_mm", what, "use 0 to take the depth from each filament, or about 2 mm")]
+    }
+
+    fn write(&self, figure: &Figure, _so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
+        let inks = Inks::of(figure, &ctx.equipment.printer, self.colour_depth_mm)?;
+        let mut totals = Totals::default();
+        for parts in figure.parts.chunks(rayon::current_num_threads().max(1)) {
+            let done = totals.parts.len() as f64 / figure.parts.len() as f64;
+            ctx.progress(0.85 * done, &format!("writing {} parts, {} done", figure.parts.len(), totals.parts.len()));
+            ctx.checkpoint()?;
+            self.write_parts(parts, &inks, ctx, &mut totals)?;
+        }
+        ctx.progress(0.85, "writing the assembly");
+        ctx.checkpoint()?;
+        let plan = assembly::text(figure, &totals.parts)?;
+        totals.put(ctx, "assembly.json", &plan)?;
+        if self.whole_figure {
+            whole::write(figure, &inks, ctx, &mut totals)?;
+        }
+        totals.check_volumes(figure)?;
+        totals.tell(ctx);
+        Ok(())
+    }
+}
+
+impl Export {
+    /// Makes the files of some parts side by side, stores them in order, and checks what was stored.
+    fn write_parts(
+        &self,
+        parts: &[Part],
+        inks: &Inks,
+        ctx: &mut StageContext<'_>,
+        totals: &mut Totals,
+    ) -> Result<(), StageError> {
+        let made: Vec<Result<PartFiles, StageError>> =
+            parts.par_iter().map(|part| PartFiles::make(part, inks, self.solids)).collect();
+        let mut stored = Vec::new();
+        for files in made {
+            let mut files = files?;
+            for (name, bytes) in files.model.iter_mut().chain(&mut files.solids) {
+                totals.put(ctx, name, bytes)?;
+                *bytes = ctx.get(name)?;
+            }
+            stored.push(files);
+        }
+        ctx.checkpoint()?;
+        let printer = &ctx.equipment.printer;
+        let verified: Vec<Result<Verified, StageError>> =
+            stored.par_iter().map(|files| verify::part(files, printer)).collect();
+        for (files, verified) in stored.iter().zip(verified) {
+            note_shells(files, ctx);
+            totals.add(files, verified?);
+        }
+        Ok(())
+    }
+}
+
+fn note_shells(files: &PartFiles, ctx: &mut StageContext<'_>) {
+    if files.deep_share < DEEP_SHARE_MIN {
+        let share = 100.0 * files.deep_share;
+        let what = format!(
+            "colours go as deep as wanted under {share:.0} % of the coloured surface only: the part is thin there"
+        );
+        let hint = "nothing to do for fingers and ears; else scale the figure up or take more opaque filaments";
+        ctx.finding(Finding::new(Severity::Note, what).on(&files.name).hint(hint));
+    }
+    if files.crossing > 0 {
+        let what =
+            format!("walls between colours cross in {} places less than 0.05 mm under the surface", files.crossing);
+        let hint = "harmless in print; the part's own 3MF file is not concerned";
+        ctx.finding(Finding::new(Severity::Note, what).on(&files.name).hint(hint));
+    }
+}

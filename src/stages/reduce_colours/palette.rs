@@ -1,0 +1,188 @@
+//! Which filaments of the shelf to use: one material family, temperatures that go together, least colour difference.
+
+use std::collections::BTreeSet;
+
+use rayon::prelude::*;
+
+use super::{ColourReduce, ForEach};
+use crate::colour::choose::{self, Choice, Costs, Request, Sample};
+use crate::colour::spaces::{self, Lab};
+use crate::equipment::{Changer, Equipment, Filament, Printer};
+use crate::stage::StageError;
+
+/// Limit of the exact search for one palette, about a quarter of a second.
+const WORK_MAX: u64 = 300_000_000;
+
+/// The filaments chosen for the figure and for each part.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Palettes {
+    /// Shelf indices in use, ascending: labels index into this.
+    pub union: Vec<usize>,
+    /// For each part, the labels it may use.
+    pub of_part: Vec<Vec<u8>>,
+    /// Mean difference, weighted by area and zone, for palettes of 1, 2, ... filaments.
+    pub gain_curve: Vec<(usize, f64)>,
+    /// How much lower than found the mean difference might be; 0 when the search was complete.
+    pub gap: f64,
+    /// Most filaments a palette could have had on this shelf.
+    pub usable: usize,
+}
+
+/// The shelf as the choice sees it.
+pub struct Shelf<'a> {
+    filaments: &'a [Filament],
+    pub labs: Vec<Lab>,
+    must: Vec<usize>,
+    never: Vec<usize>,
+}
+
+impl<'a> Shelf<'a> {
+    /// Reads the colours and finds the filaments named in the settings.
+    ///
+    /// # Errors
+    /// When a colour cannot be read or a name is not on the shelf.
+    pub fn new(filaments: &'a [Filament], settings: &ColourReduce) -> Result<Self, StageError> {
+        let lab = |filament: &Filament| {
+            spaces::parse_hex(&filament.colour).map(spaces::lab_of_bytes).ok_or_else(|| {
+                let what = format!("filament `{}` has the colour `{}`", filament.name, filament.colour);
+                StageError::failed(what, "write the colour on the shelf as sRGB, such as `#1F2A44`")
+            })
+        };
+        let labs = filaments.iter().map(lab).collect::<Result<_, _>>()?;
+        let find = |name: &String| {
+            filaments.iter().position(|f| f.name == *name).ok_or_else(|| {
+                let known: Vec<&str> = filaments.iter().map(|f| f.name.as_str()).collect();
+                let hint = format!("the shelf has {}", known.join(", "));
+                StageError::failed(format!("no filament is named `{name}`"), hint)
+            })
+        };
+        let must = settings.must.iter().map(find).collect::<Result<_, _>>()?;
+        let never = settings.never.iter().map(find).collect::<Result<_, _>>()?;
+        Ok(Self { filaments, labs, must, never })
+    }
+
+    /// Sets of filaments that can be printed together: one material each, temperatures in common.
+    fn groups(&self, printer: &Printer, material: Option<&str>) -> Vec<Vec<usize>> {
+        let allowed = |j: &usize| {
+            let filament = &self.filaments[*j];
+            let is_wanted = material.is_none_or(|m| same_material(m, &filament.material));
+            is_wanted && !self.never.contains(j) && filament.left_g > 0.0
+        };
+        let usable: Vec<usize> = (0..self.filaments.len()).filter(allowed).collect();
+        let mut groups = BTreeSet::new();
+        for &first in &usable {
+            for &second in &usable {
+                let (nozzle_c, bed_c) = (self.filaments[first].nozzle_c[0], self.filaments[second].bed_c[0]);
+                let fits = |j: &usize| {
+                    let filament = &self.filaments[*j];
+                    let shares_nozzle = match printer.changer {
+                        Changer::Heads => filament.nozzle_c[0] <= printer.nozzle_max_c,
+                        Changer::Shared => nozzle_c <= printer.nozzle_max_c && contains(filament.nozzle_c, nozzle_c),
+                    };
+                    let shares_bed = bed_c <= printer.bed_max_c && contains(filament.bed_c, bed_c);
+                    same_material(&filament.material, &self.filaments[first].material) && shares_nozzle && shares_bed
+                };
+                groups.insert(usable.iter().copied().filter(fits).collect::<Vec<_>>());
+            }
+        }
+        let has_musts = |group: &Vec<usize>| !group.is_empty() && self.must.iter().all(|j| group.contains(j));
+        let groups: Vec<_> = groups.into_iter().filter(has_musts).collect();
+        let is_part =
+            |group: &&Vec<usize>| !groups.iter().any(|other| other.len() > group.len() && is_subset(group, other));
+        groups.iter().filter(is_part).cloned().collect()
+    }
+}
+
+fn is_subset(group: &[usize], other: &[usize]) -> bool {
+    group.iter().all(|j| other.contains(j))
+}
+
+fn same_material(x: &str, y: &str) -> bool {
+    x.trim().eq_ignore_ascii_case(y.trim())
+}
+
+fn contains([low, high]: [f64; 2], temperature: f64) -> bool {
+    (low..=high).contains(&temperature)
+}
+
+/// Chooses the filaments for samples of the whole figure, or of each part.
+///
+/// # Errors
+/// When no set of filaments on the shelf can be printed together.
+pub fn choose(
+    shelf: &Shelf,
+    equipment: &Equipment,
+    settings: &ColourReduce,
+    samples: &[Vec<Sample>],
+    parts: usize,
+) -> Result<Palettes, StageError> {
+    let size_max = size_max(settings, &equipment.printer);
+    let groups = shelf.groups(&equipment.printer, settings.material.as_deref());
+    let tried = groups.par_iter().map(|group| (group, choose_from(shelf, group, settings, size_max, samples)));
+    let tried: Vec<(&Vec<usize>, Vec<(Costs, Choice)>)> = tried.collect();
+    let cost = |choices: &[(Costs, Choice)]| choices.iter().map(|(_, choice)| choice.cost).sum::<f64>();
+    let best = tried.into_iter().min_by(|x, y| cost(&x.1).total_cmp(&cost(&y.1)));
+    let Some((group, choices)) = best else {
+        return Err(nothing_fits(shelf, settings));
+    };
+
+    let used: BTreeSet<usize> = choices.iter().flat_map(|(_, choice)| &choice.picked).map(|j| group[*j]).collect();
+    let union: Vec<usize> = used.into_iter().collect();
+    let label = |j: &usize| union.binary_search(&group[*j]).unwrap_or(0) as u8;
+    let labels = |(_, choice): &(Costs, Choice)| choice.picked.iter().map(label).collect::<Vec<u8>>();
+    let of_part = match settings.for_each {
+        ForEach::Figure => vec![labels(&choices[0]); parts],
+        ForEach::Part => choices.iter().map(labels).collect(),
+    };
+    let weight: f64 = samples.iter().flatten().map(|s| s.weight).sum::<f64>().max(f64::MIN_POSITIVE);
+    let mut gain_curve = vec![0.0; size_max];
+    for (costs, _) in &choices {
+        let curve = choose::gain_curve(costs, &request(shelf, group, size_max));
+        for (size, sum) in gain_curve.iter_mut().enumerate() {
+            let reached = curve.iter().rfind(|(s, _)| *s <= size + 1).or(curve.first());
+            *sum += reached.map_or(0.0, |(_, cost)| cost / weight);
+        }
+    }
+    let gap = choices.iter().map(|(_, choice)| choice.gap).sum::<f64>() / weight;
+    Ok(Palettes { union, of_part, gain_curve: (1..).zip(gain_curve).collect(), gap, usable: group.len() })
+}
+
+/// Most filaments in one part.
+pub fn size_max(settings: &ColourReduce, printer: &Printer) -> usize {
+    settings.colours.unwrap_or(printer.tools).min(printer.tools).max(1)
+}
+
+fn request(shelf: &Shelf, group: &[usize], size_max: usize) -> Request {
+    let must = shelf.must.iter().filter_map(|j| group.iter().position(|g| g == j)).collect();
+    Request { size_max, must, never: Vec::new(), work_max: WORK_MAX }
+}
+
+/// The best choice within one group for each list of samples.
+fn choose_from(
+    shelf: &Shelf,
+    group: &[usize],
+    settings: &ColourReduce,
+    size_max: usize,
+    samples: &[Vec<Sample>],
+) -> Vec<(Costs, Choice)> {
+    let labs: Vec<Lab> = group.iter().map(|j| shelf.labs[*j]).collect();
+    let request = request(shelf, group, size_max);
+    let choices = samples.par_iter().filter_map(|samples| {
+        let costs = Costs::new(samples, &labs, settings.lightness_divisor());
+        let choice = choose::choose(&costs, &request)?;
+        Some((costs, choice))
+    });
+    choices.collect()
+}
+
+fn nothing_fits(shelf: &Shelf, settings: &ColourReduce) -> StageError {
+    let what = match (&settings.material, settings.must.is_empty()) {
+        (Some(material), _) => {
+            format!("no filaments of material `{material}` on the shelf suit this printer and the settings")
+        }
+        (None, false) => format!("the filaments of `must` ({}) cannot be printed together", settings.must.join(", ")),
+        (None, true) => format!("none of the {} filaments on the shelf suits this printer", shelf.filaments.len()),
+    };
+    let hint = "compare materials, temperature windows and grams left on the shelf with the printer's limits";
+    StageError::failed(what, hint)
+}

@@ -1,0 +1,191 @@
+//! How true the chosen colours are: numbers for the log, and regions no filament comes close to.
+
+use rayon::prelude::*;
+
+use super::labels::Task;
+use super::shades::Shades;
+use super::surface::Surface;
+use crate::colour::choose::{self, Sample};
+use crate::colour::difference::{ciede2000, ciede2000_weighted};
+use crate::colour::spaces::{self, Lab};
+use crate::equipment::Filament;
+use crate::figure::Figure;
+use crate::finding::{Finding, Severity};
+
+/// Difference from which a colour is another colour (common practice, no source).
+const POOR_DE: f64 = 10.0;
+/// Colours closer than this belong to one region.
+const REGION_DE: f64 = 15.0;
+/// Least share of the weighted surface for a region to be told of.
+const REGION_SHARE: f64 = 0.01;
+/// Most regions told of.
+const REGIONS_MAX: usize = 5;
+
+/// Mean and 95th percentile of colour differences by area.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    pub mean: f64,
+    pub p95: f64,
+}
+
+/// Differences of the scan, not smoothed, from what is printed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Truth {
+    /// With the best filament of its part for each face.
+    pub floor: Spread,
+    /// With the labels.
+    pub labels: Spread,
+    /// Mean with the labels over the mean with the best, for each part.
+    pub excess_of_part: Vec<f64>,
+}
+
+/// Measures how far labels are from the scan.
+#[must_use]
+pub fn truth(task: &Task, labels: &[u8], palette: &[Lab]) -> Truth {
+    let surface = task.surface;
+    let differ = |face: usize| {
+        let scan = spaces::lab_of_linear(surface.colour(face));
+        let all = task.allowed(face).iter().map(|label| ciede2000(scan, palette[usize::from(*label)]));
+        [all.fold(f64::INFINITY, f64::min), ciede2000(scan, palette[usize::from(labels[face])])]
+    };
+    let differences: Vec<[f64; 2]> = (0..surface.len()).into_par_iter().map(differ).collect();
+    let excess = |faces: &[usize]| {
+        let range = faces[0]..faces[1];
+        let area: f64 = range.clone().map(|f| f64::from(surface.area_mm2[f])).sum();
+        let sum: f64 = range.map(|f| f64::from(surface.area_mm2[f]) * (differences[f][1] - differences[f][0])).sum();
+        sum / area.max(f64::MIN_POSITIVE)
+    };
+    Truth {
+        floor: spread(differences.iter().map(|d| d[0]).zip(&surface.area_mm2)),
+        labels: spread(differences.iter().map(|d| d[1]).zip(&surface.area_mm2)),
+        excess_of_part: surface.part_start.windows(2).map(excess).collect(),
+    }
+}
+
+/// Mean and percentile of weighted values, the percentile to a hundredth.
+fn spread<'a>(values: impl Iterator<Item = (f64, &'a f32)>) -> Spread {
+    let mut bins = vec![0.0; 20_000];
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for (value, &weight) in values {
+        let weight = f64::from(weight);
+        bins[((value * 100.0) as usize).min(19_999)] += weight;
+        sum += value * weight;
+        weights += weight;
+    }
+    if weights <= 0.0 {
+        return Spread::default();
+    }
+    let mut below = 0.0;
+    let reaches = |bin: &f64| {
+        below += bin;
+        below >= 0.95 * weights
+    };
+    let p95 = bins.iter().position(reaches).unwrap_or(0) as f64 / 100.0;
+    Spread { mean: sum / weights, p95 }
+}
+
+/// What the shelf offers, for judging regions.
+#[derive(Clone, Copy, Debug)]
+pub struct Offer<'a> {
+    pub shelf: &'a [Filament],
+    pub labs: &'a [Lab],
+    /// Shelf indices of the palette.
+    pub palette: &'a [usize],
+    pub lightness_divisor: f64,
+}
+
+/// A finding for each region of like colour that no filament of the palette comes close to.
+#[must_use]
+pub fn poor_regions(figure: &Figure, task: &Task, shades: &Shades, offer: Offer) -> Vec<Finding> {
+    let surface = task.surface;
+    let is_poor = |face: &usize| {
+        let best = task.allowed(*face).iter().map(|label| task.cost(*face, *label)).fold(f32::INFINITY, f32::min);
+        f64::from(best) > POOR_DE * f64::from(task.weight(*face))
+    };
+    let poor: Vec<usize> = (0..surface.len()).into_par_iter().filter(is_poor).collect();
+    let colour = |face: &usize| spaces::oklab_of_linear(spaces::linear_of_lab(shades.of_face(surface, *face)));
+    let mut cells = choose::histogram(poor.iter().map(|f| (colour(f), f64::from(task.weight(*f)))));
+    cells.sort_by(|x, y| y.weight.total_cmp(&x.weight));
+    let all: f64 = (0..surface.len()).map(|f| f64::from(task.weight(f))).sum();
+
+    let mut findings = Vec::new();
+    while let Some(seed) = cells.first().copied() {
+        let (near, rest): (Vec<Sample>, Vec<Sample>) =
+            cells.iter().partition(|cell| ciede2000(cell.lab, seed.lab) < REGION_DE);
+        cells = rest;
+        let weight: f64 = near.iter().map(|cell| cell.weight).sum();
+        if weight < REGION_SHARE * all || findings.len() == REGIONS_MAX {
+            continue;
+        }
+        let inside = |face: &&usize| ciede2000(shades.of_face(surface, **face), seed.lab) < REGION_DE;
+        let faces: Vec<usize> = poor.iter().filter(inside).copied().collect();
+        findings.push(region(figure, surface, &faces, mean(&near), offer));
+    }
+    findings
+}
+
+fn mean(samples: &[Sample]) -> Lab {
+    let weight: f64 = samples.iter().map(|s| s.weight).sum();
+    let part = |axis: fn(Lab) -> f64| samples.iter().map(|s| s.weight * axis(s.lab)).sum::<f64>() / weight;
+    Lab { l: part(|lab| lab.l), a: part(|lab| lab.a), b: part(|lab| lab.b) }
+}
+
+/// Words for one region.
+fn region(figure: &Figure, surface: &Surface, faces: &[usize], lab: Lab, offer: Offer) -> Finding {
+    let differ = |j: &usize| ciede2000_weighted(lab, offer.labs[*j], offer.lightness_divisor);
+    let nearest = |all: &mut dyn Iterator<Item = usize>| all.min_by(|x, y| differ(x).total_cmp(&differ(y)));
+    let area_cm2 = faces.iter().map(|f| f64::from(surface.area_mm2[*f])).sum::<f64>() / 100.0;
+    let hex = spaces::format_hex(spaces::bytes_of_linear(spaces::linear_of_lab(lab)));
+    let used = nearest(&mut offer.palette.iter().copied());
+    let nearest_used = used.map_or_else(String::new, |j| {
+        format!("; the nearest filament in use, `{}`, is {:.0} dE away", offer.shelf[j].name, differ(&j))
+    });
+    let what = format!("{} of about {hex} is not met on {area_cm2:.0} cm2{nearest_used}", colour_word(lab));
+    let better = nearest(&mut (0..offer.shelf.len())).filter(|j| differ(j) <= POOR_DE && !offer.palette.contains(j));
+    let hint = match better {
+        Some(j) => format!(
+            "`{}` ({}) comes within {:.0} dE but found no place: allow more colours, choose for each part, or name it under `must`",
+            offer.shelf[j].name,
+            offer.shelf[j].material,
+            differ(&j)
+        ),
+        None => format!("add a filament of about {hex} to the shelf"),
+    };
+    Finding::new(Severity::Warning, what).at(height_range(figure, surface, faces)).hint(hint)
+}
+
+/// Where faces lie, as heights above the figure's base; a twentieth of the faces at either end is left out.
+fn height_range(figure: &Figure, surface: &Surface, faces: &[usize]) -> String {
+    let (low, high) = figure.bounds();
+    let height = |face: &usize| {
+        let mesh = &figure.parts[usize::from(surface.part[*face])].mesh;
+        mesh.corners(surface.triangle[*face] as usize)[0].z - low.z
+    };
+    let mut heights: Vec<f64> = faces.iter().map(height).collect();
+    heights.sort_by(f64::total_cmp);
+    let at = |share: f64| heights.get((share * heights.len() as f64) as usize).copied().unwrap_or(0.0);
+    format!("{:.0} to {:.0} mm up, of {:.0} mm", at(0.05), at(0.95), high.z - low.z)
+}
+
+/// A plain word for a colour.
+fn colour_word(lab: Lab) -> &'static str {
+    let (hue, chroma) = (lab.hue_deg(), lab.chroma());
+    if chroma < 8.0 {
+        return match lab.l {
+            l if l < 25.0 => "black",
+            l if l > 85.0 => "white",
+            _ => "grey",
+        };
+    }
+    match hue {
+        h if h < 90.0 && chroma < 45.0 && lab.l < 55.0 && h > 25.0 => "brown",
+        h if h < 90.0 && chroma < 30.0 && h > 25.0 => "beige",
+        h if !(20.0..350.0).contains(&h) && lab.l > 60.0 => "pink",
+        h if !(45.0..345.0).contains(&h) => "red",
+        h if h < 75.0 => "orange",
+        h if h < 110.0 => "yellow",
+        h if h < 195.0 => "green",
+        h if h < 295.0 => "blue",
+        _ => "purple",
+    }
+}

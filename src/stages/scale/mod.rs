@@ -1,0 +1,224 @@
+//! `scale`: brings the figure to its printed size and onto the lattice, where it stays exact for good; says what
+//! became too thin to print.
+
+mod lattice;
+mod thin;
+
+use std::sync::Arc;
+
+use glam::DVec3;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use crate::figure::{Fact, Figure, Part};
+use crate::mesh::tree::TriTree;
+use crate::mesh::{TriMesh, measure};
+use crate::problem::Problem;
+use crate::stage::{Settings, StageContext, StageError, TargetSize, Transform, Uses};
+
+/// The size to print in: a height or a factor, not both.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Scale {
+    /// Height of the printed figure, mm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub height_mm: Option<f64>,
+    /// Printed size over the subject's size.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub factor: Option<f64>,
+    /// Thinnest wall that prints, mm; 0 takes two lines of the printer.
+    pub wall_min_mm: f64,
+    /// Points on the surface where the wall's thickness is measured.
+    pub thin_samples: usize,
+}
+
+impl Default for Scale {
+    fn default() -> Self {
+        Self { height_mm: None, factor: None, wall_min_mm: 0.0, thin_samples: 20_000 }
+    }
+}
+
+impl Settings for Scale {
+    const NAME: &'static str = "scale";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "brings the figure to its printed size and says what became too thin";
+    const EXAMPLE: &'static str = "height_mm: 180\n";
+    const EITHER: &'static [&'static str] = &["height_mm", "factor"];
+}
+
+impl Scale {
+    /// The size asked for, for stages that run before.
+    #[must_use]
+    pub fn target(&self) -> TargetSize {
+        match (self.height_mm, self.factor) {
+            (Some(height), _) => TargetSize::HeightMm(height),
+            (None, Some(factor)) => TargetSize::Factor(factor),
+            (None, None) => TargetSize::Unknown,
+        }
+    }
+}
+
+/// Largest figure that keeps single-precision file formats exact enough, mm.
+const HEIGHT_MAX_MM: f64 = 10_000.0;
+
+impl Transform for Scale {
+    fn needs(&self) -> &'static [Fact] {
+        &[Fact::Solid]
+    }
+
+    fn gives(&self) -> &'static [Fact] {
+        &[Fact::Sized]
+    }
+
+    fn spoils(&self) -> &'static [Fact] {
+        &[Fact::FitsBed, Fact::Posed, Fact::Estimated]
+    }
+
+    fn uses(&self) -> Uses {
+        Uses { shelf: false, printer: true }
+    }
+
+    fn check(&self) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        match (self.height_mm, self.factor) {
+            (Some(_), Some(_)) => problems.push(Problem::new(
+                "factor",
+                "both `height_mm` and `factor` are given, expected one",
+                "leave one of the two out",
+            )),
+            (None, None) => problems.push(Problem::new(
+                "height_mm",
+                "neither `height_mm` nor `factor` is given, expected one",
+                "write `height_mm: 180` for a figure of 18 cm, or `factor: 1` for life size",
+            )),
+            _ => {}
+        }
+        let within = [
+            ("height_mm", self.height_mm, 1.0, HEIGHT_MAX_MM),
+            ("factor", self.factor, 1e-4, 1e4),
+            ("wall_min_mm", Some(self.wall_min_mm), 0.0, 100.0),
+            ("thin_samples", Some(self.thin_samples as f64), 0.0, 1e7),
+        ];
+        for (name, value, low, high) in within {
+            if let Some(value) = value.filter(|value| !(low..=high).contains(value)) {
+                let what = format!("{value} is out of range, expected {low} to {high}");
+                problems.push(Problem::new(name, what, "lengths are in millimetres"));
+            }
+        }
+        problems
+    }
+
+    fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
+        let frame = self.frame(figure)?;
+        let mut scaled = figure.clone();
+        for part in &mut scaled.parts {
+            ctx.checkpoint()?;
+            ctx.progress(0.1, "to size");
+            let (placed, slivers) = lattice::place(&part.mesh, |p| frame.place(p));
+            ctx.checkpoint()?;
+            ctx.progress(0.3, "checking");
+            let sound = lattice::mend(placed)
+                .map_err(|faults| StageError::failed(format!("part {}: {faults}", part.name), HINT_UNSOUND))?;
+            relabel(part, &sound.mesh, frame);
+            ctx.figure("vertices_moved", sound.moved as f64);
+            ctx.figure("slivers_removed", (slivers + sound.slivers) as f64);
+            part.mesh = Arc::new(sound.mesh);
+            (part.pose, part.estimate) = (None, None);
+        }
+        let before = if figure.scale > 0.0 { figure.scale } else { 1.0 };
+        scaled.scale = before * frame.factor;
+        scaled.whole = whole(&scaled.parts);
+        ctx.checkpoint()?;
+        ctx.progress(0.8, "walls");
+        self.tell(&scaled, ctx);
+        Ok(scaled)
+    }
+}
+
+const HINT_UNSOUND: &str = "let `clean` rebuild the figure before `scale`, or print it larger";
+
+/// How figure coordinates are brought to size: `(p - from) * factor`.
+#[derive(Clone, Copy, Debug)]
+struct Frame {
+    from: DVec3,
+    factor: f64,
+}
+
+impl Frame {
+    fn place(&self, p: DVec3) -> DVec3 {
+        (p - self.from) * self.factor
+    }
+}
+
+impl Scale {
+    /// Middle of the figure's floor to the origin, its height to the one asked for.
+    fn frame(&self, figure: &Figure) -> Result<Frame, StageError> {
+        if !figure.joints.is_empty() {
+            let what = "the figure is cut into parts already, joints and keys would change their clearance";
+            return Err(StageError::failed(what, "put `scale` before `split`"));
+        }
+        let (low, high) = figure.bounds();
+        let height_mm = high.z - low.z;
+        if !(height_mm > 0.0 && height_mm.is_finite()) {
+            return Err(StageError::failed("the figure has no height", "check the scan with `inspect`"));
+        }
+        let factor = match (self.height_mm, self.factor) {
+            (Some(wanted_mm), _) => wanted_mm / height_mm,
+            (None, Some(factor)) => factor / if figure.scale > 0.0 { figure.scale } else { 1.0 },
+            (None, None) => {
+                return Err(StageError::failed("no size is asked for", "give `scale` a `height_mm` or a `factor`"));
+            }
+        };
+        if factor * height_mm > HEIGHT_MAX_MM {
+            let what = format!("the figure would be {:.0} mm high, expected at most 10 m", factor * height_mm);
+            return Err(StageError::failed(what, "check the unit of the scan and the `factor`"));
+        }
+        let middle = 0.5 * (low + high);
+        Ok(Frame { from: DVec3::new(middle.x, middle.y, low.z), factor })
+    }
+
+    fn tell(&self, figure: &Figure, ctx: &mut StageContext<'_>) {
+        let (low, high) = figure.bounds();
+        ctx.figure("height_mm", high.z - low.z);
+        ctx.figure("scale", figure.scale);
+        ctx.figure("volume_mm3", figure.parts.iter().map(|part| measure::volume_mm3(&part.mesh)).sum());
+        let two_lines_mm = 2.0 * ctx.equipment.printer.line_mm();
+        let wall_min_mm = if self.wall_min_mm > 0.0 { self.wall_min_mm } else { two_lines_mm };
+        let walls = thin::walls(&figure.whole, self.thin_samples);
+        ctx.figure("thin_share", thin::share_below(&walls, wall_min_mm));
+        if let Some(wall_p01_mm) = thin::first_percentile_mm(&walls) {
+            ctx.figure("wall_p01_mm", wall_p01_mm);
+        }
+        if let Some(finding) = thin::finding(&walls, wall_min_mm, (low, high)) {
+            ctx.finding(finding);
+        }
+    }
+}
+
+/// Keeps the labels right when slivers were removed: each triangle asks the nearest one before.
+fn relabel(part: &mut Part, mesh: &TriMesh, frame: Frame) {
+    let Some(labels) = part.labels.clone().filter(|_| part.mesh.triangles != mesh.triangles) else { return };
+    let tree = TriTree::new(&part.mesh.positions, &part.mesh.triangles);
+    let label = |t: usize| {
+        let middle = mesh.corners(t).into_iter().sum::<DVec3>() / 3.0 / frame.factor + frame.from;
+        let nearest = tree.nearest(middle, f64::INFINITY);
+        nearest.and_then(|n| labels.get(n.triangle as usize).copied()).unwrap_or(0)
+    };
+    part.labels = Some(Arc::new((0..mesh.triangles.len()).into_par_iter().map(label).collect()));
+}
+
+/// One mesh of all parts; shared with the part when there is only one.
+fn whole(parts: &[Part]) -> Arc<TriMesh> {
+    if let [only] = parts {
+        return Arc::clone(&only.mesh);
+    }
+    let mut all = TriMesh::default();
+    for part in parts {
+        let base = all.positions.len() as u32;
+        all.positions.extend(&part.mesh.positions);
+        all.colours.extend(&part.mesh.colours);
+        all.origins.extend(&part.mesh.origins);
+        all.triangles.extend(part.mesh.triangles.iter().map(|t| t.map(|v| v + base)));
+    }
+    Arc::new(all)
+}

@@ -1,0 +1,168 @@
+//! Makes a planned cut in the mesh itself: on or a little beside the planned plane, where it leaves no crumbs and the
+//! parts fit as planned.
+
+use super::bed::Shape;
+use super::blocks::Blocks;
+use super::glance::{Cut, Rules};
+use super::plan::Planned;
+use super::sweep::regions;
+use crate::mesh::TriMesh;
+use crate::mesh::cut::{self, CutError, Pieces, Plane, Section};
+use crate::units::{LATTICE_MM, snap_between_mm};
+
+/// Where planes are tried, as shares of a block beside the planned place.
+const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
+/// Lattice steps a plane is moved by when a section touches itself.
+const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
+/// Crossing triangles are counted up to here.
+const CROSSINGS_MAX: usize = 10;
+/// No cut leaves a thinner piece, mm.
+const SLIVER_MM: f64 = 0.5;
+/// Pieces thinner than this share of the least part are crumbs.
+const CRUMB: f64 = 0.5;
+
+/// Cuts a part as planned.
+///
+/// # Errors
+/// The last reason when no plane about the planned one works.
+pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
+    let Some(cut) = planned.cut else { return Err(CutError::Misses) };
+    let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
+    let offset_mm = planned.model.plane_mm(cut.axis, cut.layer);
+    for beside in BESIDE {
+        match section_about(mesh, cut.axis, offset_mm + beside * planned.model.step_mm) {
+            Ok(section) if attempt.try_out(&section, &chosen(&section, &planned.model, &cut)) => break,
+            Ok(_) => {}
+            Err(error) => attempt.last = error,
+        }
+    }
+    attempt.outcome()
+}
+
+/// Cuts a part through the middle of its longest side, whatever the seam looks like.
+///
+/// # Errors
+/// The last reason when no plane about the middle works.
+pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
+    let size = shape.size();
+    let axis = (0..3).max_by(|a, b| size[*a].total_cmp(&size[*b])).unwrap_or(2);
+    let mut attempt = Attempt::new(mesh, rules, joint, 0);
+    for beside in BESIDE {
+        match section_about(mesh, axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside)) {
+            Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
+            Ok(_) => {}
+            Err(error) => attempt.last = error,
+        }
+    }
+    attempt.outcome()
+}
+
+/// Cuts a part by a plane that was asked for; `None` when the plane misses it.
+///
+/// # Errors
+/// When no plane within a few lattice steps works.
+pub(super) fn along(
+    mesh: &TriMesh,
+    plane: Plane,
+    rules: &Rules,
+    joint: u16,
+) -> Result<Option<(Plane, Pieces)>, CutError> {
+    let section = match section_about(mesh, plane.axis, plane.offset_mm) {
+        Ok(section) => section,
+        Err(CutError::Misses) => return Ok(None),
+        Err(error) => return Err(error),
+    };
+    let mut attempt = Attempt::new(mesh, rules, joint, 0);
+    attempt.try_out(&section, &vec![true; section.regions.len()]);
+    attempt.outcome().map(Some)
+}
+
+/// The best cut so far.
+struct Attempt<'a> {
+    mesh: &'a TriMesh,
+    rules: &'a Rules,
+    joint: u16,
+    /// Number of parts that should fit.
+    wanted: usize,
+    /// Crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
+    best: Option<([usize; 3], Plane, Pieces)>,
+    last: CutError,
+}
+
+impl<'a> Attempt<'a> {
+    fn new(mesh: &'a TriMesh, rules: &'a Rules, joint: u16, wanted: usize) -> Self {
+        Self { mesh, rules, joint, wanted, best: None, last: CutError::Misses }
+    }
+
+    fn outcome(self) -> Result<(Plane, Pieces), CutError> {
+        self.best.map(|(_, plane, pieces)| (plane, pieces)).ok_or(self.last)
+    }
+
+    /// Cuts and looks at what results; says whether it is as good as planned.
+    fn try_out(&mut self, section: &Section, chosen: &[bool]) -> bool {
+        let all = vec![true; chosen.len()];
+        let made = match cut::pieces(self.mesh, section, chosen, self.joint) {
+            Err(CutError::StillJoined) => cut::pieces(self.mesh, section, &all, self.joint),
+            made => made,
+        };
+        match made {
+            Ok(pieces) => {
+                let shapes: Vec<Shape> = pieces.pieces.iter().map(|p| Shape::of(&p.mesh)).collect();
+                let thin = |s: &Shape| s.size().min_element();
+                if shapes.iter().any(|s| thin(s) < SLIVER_MM) {
+                    self.last = CutError::Touches;
+                    return false;
+                }
+                let crumbs = shapes.iter().filter(|s| thin(s) < CRUMB * self.rules.part_min_mm).count();
+                let fits = shapes.iter().filter(|s| self.rules.bed.holds(s)).count();
+                let crossings: usize =
+                    pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
+                let faults = [crossings, crumbs, self.wanted.saturating_sub(fits)];
+                if self.best.as_ref().is_none_or(|b| faults < b.0) {
+                    self.best = Some((faults, section.plane, pieces));
+                }
+            }
+            Err(error) => self.last = error,
+        }
+        self.best.as_ref().is_some_and(|b| b.0 == [0; 3])
+    }
+}
+
+/// The section at the nearest plane between lattice points that is free of touching outlines and vertices.
+fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section, CutError> {
+    let mut last = CutError::Misses;
+    for nudge in NUDGES {
+        match cut::section(mesh, Plane::new(axis, snap_between_mm(offset_mm + nudge * LATTICE_MM))) {
+            Err(error @ (CutError::Touches | CutError::VertexOnPlane)) => last = error,
+            found => return found,
+        }
+    }
+    Err(last)
+}
+
+/// Which regions of the section the plan cuts: each follows the planned region most of its rim lies beside. Regions the
+/// plan does not know are left alone.
+fn chosen(section: &Section, model: &Blocks, cut: &Cut) -> Vec<bool> {
+    let across = [(cut.axis + 1) % 3, (cut.axis + 2) % 3];
+    let regions = regions(model, cut.axis, cut.layer);
+    let mut planned = rustc_hash::FxHashMap::default();
+    for (region, blocks) in regions.iter().enumerate() {
+        for b in blocks {
+            let at = model.blocks[*b as usize].at;
+            planned.insert(across.map(|i| i32::from(at[i])), region);
+        }
+    }
+    let mut votes = vec![vec![0_u32; regions.len()]; section.regions.len()];
+    for (p, region) in section.points.iter().zip(&section.point_regions) {
+        let cell = across.map(|i| ((p[i] - model.corner[i]) / model.step_mm).floor() as i32);
+        let around = (0..9).map(|i| [cell[0] + (i % 3 - 1), cell[1] + (i / 3 - 1)]);
+        for planned in around.filter_map(|c| planned.get(&c)) {
+            votes[*region as usize][*planned] += 1;
+        }
+    }
+    let verdict = |votes: &Vec<u32>| {
+        let most = votes.iter().max().copied().unwrap_or(0);
+        votes.iter().position(|v| *v == most && most > 0).is_some_and(|planned| cut.goes_through(planned))
+    };
+    votes.iter().map(verdict).collect()
+}

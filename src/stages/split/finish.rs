@@ -1,0 +1,186 @@
+//! Turns divided pieces into parts: numbers and names them, matches joints, sinks sockets, carries labels, orders the
+//! gluing.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::blocks::Body;
+use super::divide::{Division, Node, Work};
+use super::joints::{Meeting, faces, meetings};
+use super::keys::{KeyRules, Placed, Survey, Taken};
+use super::labels::carried;
+use super::place;
+use crate::figure::{Joint, Key, Part};
+use crate::mesh::cut::{self, NO_SOURCE, Socket};
+use crate::mesh::{Origin, TriMesh, measure, outline};
+use glam::{DVec2, DVec3};
+
+/// The parts and joints of a divided figure.
+#[derive(Clone, Debug)]
+pub(super) struct Finished {
+    pub parts: Vec<Part>,
+    pub joints: Vec<Joint>,
+    /// A point amid each joint, mm.
+    pub middles: Vec<DVec3>,
+    pub glue_order: Vec<usize>,
+}
+
+/// Sorts parts from the ground up and makes them ready.
+pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labels: Option<&[u8]>) -> Finished {
+    let middle = |work: &Work| {
+        let (low, high) = measure::bounds(&work.mesh.positions);
+        0.5 * (low + high)
+    };
+    division.parts.sort_by_cached_key(|w| {
+        let m = middle(w);
+        (order_bits(m.z), order_bits(m.x), order_bits(m.y))
+    });
+    let works = &division.parts;
+    let met = meetings(&faces(works));
+    let keys = keys(works, &met, rules);
+    let keyed: Vec<Work> = works.par_iter().enumerate().map(|(i, w)| socketed(w, i, &met, &keys)).collect();
+    let ready: Vec<(TriMesh, Option<Vec<u8>>)> = keyed
+        .par_iter()
+        .enumerate()
+        .map(|(i, work)| {
+            let labels = labels.map(|l| carried(work, l, |joint| met[usize::from(joint)].cut));
+            (renumbered(&work.mesh, i, &met), labels)
+        })
+        .collect();
+    let parts = ready.into_iter().enumerate().map(|(i, (mesh, labels))| part(i, mesh, labels, body)).collect();
+    let glue_order = glue_order(&division, &met);
+    let joints = met.iter().zip(&keys).map(|(m, k)| joint(m, k)).collect();
+    Finished { parts, joints, middles: met.iter().map(middle_of).collect(), glue_order }
+}
+
+/// The mean corner of a joint's outlines.
+fn middle_of(meeting: &Meeting) -> DVec3 {
+    let corners: Vec<DVec2> = meeting.outlines.iter().flatten().copied().collect();
+    meeting.plane.lift(corners.iter().sum::<DVec2>() / corners.len().max(1) as f64)
+}
+
+/// Bits that sort like the number.
+fn order_bits(value: f64) -> i64 {
+    let bits = (value + 0.0).to_bits() as i64;
+    bits ^ (((bits >> 63) as u64) >> 1) as i64
+}
+
+/// Keys of all joints; the largest joints choose first.
+fn keys(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Vec<Placed>> {
+    if rules.dowels_mm.is_empty() {
+        return vec![Vec::new(); met.len()];
+    }
+    let meshes = |m: &Meeting| [m.below, m.above].map(|p| works[p].mesh.as_ref());
+    let surveys: Vec<Survey> = met.par_iter().map(|m| Survey::of(m, meshes(m), rules)).collect();
+    let mut order: Vec<usize> = (0..met.len()).collect();
+    order.sort_by(|a, b| met[*b].area_mm2.total_cmp(&met[*a].area_mm2));
+    let mut taken = vec![Taken::default(); works.len()];
+    let mut keys = vec![Vec::new(); met.len()];
+    for i in order {
+        let m = &met[i];
+        keys[i] = surveys[i].place([&taken[m.below], &taken[m.above]], rules);
+        for key in &keys[i] {
+            taken[m.below].add(m.plane, false, key);
+            taken[m.above].add(m.plane, true, key);
+        }
+    }
+    keys
+}
+
+/// A part with its sockets.
+fn socketed(work: &Work, index: usize, met: &[Meeting], keys: &[Vec<Placed>]) -> Work {
+    let mut work = work.clone();
+    for flat in cut::flats(&work.mesh) {
+        let own = |m: &Meeting| m.cut == flat.joint && if flat.faces_up { m.below == index } else { m.above == index };
+        let sockets: Vec<Socket> =
+            (0..met.len()).filter(|j| own(&met[*j])).flat_map(|j| keys[j].iter().map(move |k| socket(j, k))).collect();
+        // Sockets keep a wall's distance from the rim, so they cannot meet it; without room there are none.
+        if let Some(piece) = (!sockets.is_empty()).then(|| cut::add_sockets(&work.mesh, &flat, &sockets).ok()).flatten()
+        {
+            let source = work.source.as_ref().map(|s| {
+                piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { s[*t as usize] }).collect()
+            });
+            work = Work { mesh: Arc::new(piece.mesh), source, ..work };
+        }
+    }
+    work
+}
+
+fn socket(joint: usize, key: &Placed) -> Socket {
+    Socket { joint: joint as u16, centre: key.centre, radius_mm: key.radius_mm, depth_mm: key.depth_mm }
+}
+
+/// The mesh with cut numbers turned into joint numbers; where a face meets several parts, by its triangles' middles.
+fn renumbered(mesh: &TriMesh, index: usize, met: &[Meeting]) -> TriMesh {
+    let mut mesh = mesh.clone();
+    let own = |cut: u16| (0..met.len()).filter(move |j| met[*j].cut == cut);
+    for t in 0..mesh.triangles.len() {
+        let Origin::Cut(cut) = mesh.origins[t] else { continue };
+        let mine: Vec<usize> = own(cut).filter(|j| met[*j].below == index || met[*j].above == index).collect();
+        let [a, b, c] = mesh.corners(t);
+        let inside = |j: &&usize| {
+            let m = &met[**j];
+            let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
+            outline::winding(m.outlines.iter().flat_map(closed), m.plane.flatten((a + b + c) / 3.0)) > 0
+        };
+        let joint = match mine.as_slice() {
+            [one] => Some(*one),
+            several => several.iter().find(inside).or(several.first()).copied(),
+        };
+        mesh.origins[t] = Origin::Cut(joint.or_else(|| own(cut).next()).unwrap_or(0) as u16);
+    }
+    mesh
+}
+
+fn part(index: usize, mesh: TriMesh, labels: Option<Vec<u8>>, body: &Body) -> Part {
+    let (low, high) = measure::bounds(&mesh.positions);
+    let name = format!("{:02}-{}", index + 1, place::words(body, low, high));
+    let labels = labels.map(Arc::new);
+    Part { number: index + 1, name, mesh: Arc::new(mesh), labels, pose: None, estimate: None }
+}
+
+fn joint(meeting: &Meeting, keys: &[Placed]) -> Joint {
+    let plane = meeting.plane;
+    let key = |k: &Placed| Key {
+        centre: plane.lift(k.centre),
+        dowel_mm: k.dowel_mm,
+        socket_mm: 2.0 * k.radius_mm,
+        depth_mm: k.depth_mm,
+    };
+    Joint {
+        a: meeting.below,
+        b: meeting.above,
+        normal: plane.normal(),
+        offset_mm: plane.offset_mm,
+        area_mm2: meeting.area_mm2,
+        keys: keys.iter().map(key).collect(),
+    }
+}
+
+/// Order in which joints are glued: the last cuts first, from the ground up. Everything on one side of a cut is whole
+/// before the two sides meet along the cut's normal, so nothing is ever locked out.
+fn glue_order(division: &Division, met: &[Meeting]) -> Vec<usize> {
+    let mut lowest = vec![usize::MAX; division.nodes.len()];
+    for (part, work) in division.parts.iter().enumerate() {
+        lowest[work.node] = part;
+    }
+    for node in (0..division.nodes.len()).rev() {
+        let least = division.nodes[node].children.iter().map(|c| lowest[*c]).min();
+        lowest[node] = lowest[node].min(least.unwrap_or(usize::MAX));
+    }
+    let mut order = Vec::with_capacity(met.len());
+    visit(0, &division.nodes, &lowest, met, &mut order);
+    order
+}
+
+fn visit(node: usize, nodes: &[Node], lowest: &[usize], met: &[Meeting], order: &mut Vec<usize>) {
+    let mut children = nodes[node].children.clone();
+    children.sort_by_key(|c| lowest[*c]);
+    for child in children {
+        visit(child, nodes, lowest, met, order);
+    }
+    if let Some(cut) = nodes[node].cut {
+        order.extend((0..met.len()).filter(|j| usize::from(met[*j].cut) == cut));
+    }
+}

@@ -1,0 +1,237 @@
+//! Kernels of mesh repair on shapes with one fault each, against counts known beforehand.
+
+use glam::DVec3;
+use statuary::mesh::fill::fill_holes;
+use statuary::mesh::inspect::inspect;
+use statuary::mesh::manifold::cut_apart;
+use statuary::mesh::measure::{area_mm2, volume_mm3};
+use statuary::mesh::orient_faces::orient_outwards;
+use statuary::mesh::weld::{drop_repeats, drop_unusable, split_t_junctions, weld_equal, weld_near};
+use statuary::mesh::{Origin, TriMesh};
+
+use crate::shapes::{cuboid, sphere, together, without};
+
+fn ball() -> TriMesh {
+    sphere(DVec3::new(5.0, -3.0, 40.0), 30.0, 4)
+}
+
+#[test]
+fn a_ball_is_solid() {
+    let faults = inspect(&ball());
+    assert!(faults.is_solid(), "{faults:?}");
+    assert_eq!((faults.triangles, faults.components), (5120, 1));
+}
+
+#[test]
+fn every_kind_of_fault_is_counted() {
+    let mut mesh = ball();
+    mesh.triangles.pop();
+    mesh.triangles.swap(0, 1);
+    mesh.triangles[100].swap(0, 1);
+    let [a, b, _] = mesh.triangles[200];
+    mesh.triangles.push([a, b, 2000]);
+    mesh.triangles.push([7, 7, 8]);
+    mesh.positions.push(DVec3::new(f64::NAN, 0.0, 0.0));
+    mesh.colours.push([0.5; 3]);
+    mesh.origins.resize(mesh.triangles.len(), Origin::Skin);
+    let faults = inspect(&mesh);
+    assert_eq!((faults.open_edges, faults.crowded_edges), (5, 1), "{faults:?}");
+    assert_eq!((faults.flipped_edges, faults.degenerate, faults.non_finite), (3, 1, 1), "{faults:?}");
+    assert!(!faults.is_solid());
+    let (usable, dropped) = drop_unusable(&mesh);
+    assert_eq!((usable.triangles.len(), dropped), (5121, 0));
+    mesh.triangles.push([0, 1, 99_999]);
+    mesh.origins.push(Origin::Skin);
+    assert_eq!(inspect(&mesh).dangling, 1);
+    assert_eq!(drop_unusable(&mesh).1, 1);
+}
+
+/// Two cubes that share an edge have 14 vertices; cut apart they have 16 and are two closed pieces.
+#[test]
+fn two_cubes_sharing_an_edge_come_apart() {
+    let both = together(cuboid(DVec3::ZERO, DVec3::ONE), &cuboid(DVec3::new(1.0, 1.0, 0.0), DVec3::new(2.0, 2.0, 1.0)));
+    let (welded, _) = weld_equal(both);
+    assert_eq!(welded.positions.len(), 14);
+    assert_eq!(inspect(&welded).crowded_edges, 1);
+    let cut = cut_apart(welded);
+    assert_eq!((cut.mesh.positions.len(), cut.edges_cut, cut.vertices_added), (16, 1, 2));
+    let faults = inspect(&cut.mesh);
+    assert!(faults.is_solid() && faults.components == 2, "{faults:?}");
+}
+
+/// Two tetrahedra that share a vertex have 7; cut apart they have 8.
+#[test]
+fn two_tetrahedra_sharing_a_vertex_come_apart() {
+    let faces = vec![[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]];
+    let one = TriMesh::from_shape(vec![DVec3::ZERO, DVec3::X, DVec3::Y, DVec3::Z], faces);
+    let mut other = one.clone();
+    other.positions.iter_mut().for_each(|p| *p *= 2.0);
+    other.triangles.iter_mut().for_each(|t| t.swap(1, 2));
+    other.positions.iter_mut().for_each(|p| *p = -*p);
+    let (welded, _) = weld_equal(together(one, &other));
+    assert_eq!(welded.positions.len(), 7);
+    let faults = inspect(&welded);
+    assert_eq!((faults.pinched_vertices, faults.open_edges, faults.components), (1, 0, 2));
+    let cut = cut_apart(welded);
+    assert_eq!(cut.mesh.positions.len(), 8);
+    assert!(inspect(&cut.mesh).is_solid());
+}
+
+#[test]
+fn a_soup_of_triangles_welds_to_the_ball_it_was() {
+    let ball = ball();
+    let points = ball.triangles.iter().flatten().map(|v| ball.positions[*v as usize]).collect();
+    let faces = (0..ball.triangles.len() as u32).map(|t| [3 * t, 3 * t + 1, 3 * t + 2]).collect();
+    let (welded, gone) = weld_equal(TriMesh::from_shape(points, faces));
+    assert_eq!((welded.positions.len(), gone), (ball.positions.len(), 3 * 5120 - ball.positions.len()));
+    assert!(inspect(&welded).is_solid());
+}
+
+#[test]
+fn a_seam_with_rounding_gaps_closes() {
+    let ball = ball();
+    let upper = without(ball.clone(), |c| c.z < 40.0);
+    let mut lower = without(ball, |c| c.z >= 40.0);
+    lower.positions.iter_mut().for_each(|p| *p += DVec3::new(3e-5, -2e-5, 4e-5));
+    let both = together(upper, &lower);
+    assert!(inspect(&both).open_edges > 0);
+    let (welded, _) = weld_near(both, 1e-4);
+    let faults = inspect(&welded);
+    assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
+}
+
+#[test]
+fn doubled_faces_stay_once_and_fins_go() {
+    let mut mesh = ball();
+    let plain = mesh.clone();
+    for t in 50..90 {
+        let [a, b, c] = mesh.triangles[t];
+        mesh.triangles.push(if t % 2 == 0 { [a, b, c] } else { [b, a, c] });
+    }
+    mesh.positions.push(DVec3::new(0.0, 0.0, 200.0));
+    let tip = mesh.positions.len() as u32 - 1;
+    let [a, b, _] = mesh.triangles[0];
+    mesh.triangles.extend([[a, b, tip], [b, a, tip], [a, a, tip]]);
+    mesh.colours.push([0.5; 3]);
+    mesh.origins.resize(mesh.triangles.len(), Origin::Skin);
+    let (kept, repeats) = drop_repeats(&mesh);
+    assert_eq!((repeats.collapsed, repeats.duplicates), (1, 42));
+    assert_eq!(kept, plain);
+}
+
+#[test]
+fn flipped_faces_turn_outwards() {
+    let mut mesh = ball();
+    let plain = mesh.clone();
+    for t in (0..5120).filter(|t| t % 3 != 0 || *t < 50) {
+        mesh.triangles[t].swap(1, 2);
+    }
+    let turned = orient_outwards(&mut mesh);
+    assert_eq!(turned.conflicts, 0);
+    assert_eq!(turned.triangles, (0..5120).filter(|t| t % 3 != 0 || *t < 50).count());
+    assert_eq!(mesh, plain);
+}
+
+/// A strip glued with half a twist has one edge that cannot agree.
+#[test]
+fn a_twisted_band_is_told() {
+    let n = 12_u32;
+    let point = |i: u32, side: f64| {
+        let turn = std::f64::consts::TAU * f64::from(i) / f64::from(n);
+        let out = DVec3::new(turn.cos(), turn.sin(), 0.0);
+        out * 10.0 + (out * (turn / 2.0).cos() + DVec3::Z * (turn / 2.0).sin()) * side
+    };
+    let points: Vec<DVec3> = (0..n).flat_map(|i| [point(i, -1.0), point(i, 1.0)]).collect();
+    let mut faces = Vec::new();
+    for i in 0..n {
+        let (a, b) = (2 * i, 2 * i + 1);
+        let (c, d) = if i + 1 < n { (a + 2, b + 2) } else { (1, 0) };
+        faces.extend([[a, c, b], [b, c, d]]);
+    }
+    let mut mesh = TriMesh::from_shape(points, faces);
+    assert_eq!(orient_outwards(&mut mesh).conflicts, 1);
+    let cut = cut_apart(mesh);
+    assert_eq!(inspect(&cut.mesh).flipped_edges, 0);
+}
+
+/// The open box of side 1: the missing square is 2 triangles of area 1, and the volume is 1 again.
+#[test]
+fn an_open_box_closes_flat() {
+    let mut mesh = without(cuboid(DVec3::ZERO, DVec3::ONE), |c| c.z > 0.9);
+    let filled = fill_holes(&mut mesh, true);
+    assert_eq!((filled.len(), filled[0].rim_edges), (1, 4));
+    assert!((filled[0].area_mm2 - 1.0).abs() < 1e-12);
+    assert_eq!(mesh.origins.iter().filter(|o| **o == Origin::Fill).count(), 2);
+    assert!(inspect(&mesh).is_solid());
+    assert!((volume_mm3(&mesh) - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn a_hole_in_a_ball_is_filled_round_and_coloured_from_its_rim() {
+    let whole = ball();
+    let mut mesh = without(whole.clone(), |c| c.z > 64.0);
+    for (colour, p) in mesh.colours.iter_mut().zip(&mesh.positions) {
+        *colour = [0.4 + 0.005 * p.x as f32, 0.2, if p.z > 50.0 { 0.3 } else { 0.9 }];
+    }
+    let filled = fill_holes(&mut mesh, true);
+    assert_eq!(filled.len(), 1);
+    let faults = inspect(&mesh);
+    assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
+    let share = volume_mm3(&mesh) / volume_mm3(&whole);
+    assert!((share - 1.0).abs() < 0.002, "volume {share}");
+    let centre = DVec3::new(5.0, -3.0, 40.0);
+    for (p, colour) in mesh.positions.iter().zip(&mesh.colours).skip(whole.positions.len()) {
+        assert!((p.distance(centre) - 30.0).abs() < 0.8, "{p}");
+        assert!((0.28..=0.53).contains(&colour[0]) && (colour[2] - 0.3).abs() < 1e-5, "{colour:?}");
+    }
+}
+
+#[test]
+fn holes_touching_at_a_point_are_closed_one_by_one() {
+    let ball = ball();
+    let spoke = ball.triangles[1000][0];
+    let star: Vec<usize> = (0..5120).filter(|t| ball.triangles[*t].contains(&spoke)).collect();
+    let neighbours = |t: usize| {
+        star.iter()
+            .filter(|u| ball.triangles[**u].iter().filter(|v| ball.triangles[t].contains(v)).count() == 2)
+            .count()
+    };
+    assert_eq!(neighbours(star[0]), 2);
+    let apart =
+        star.iter().find(|u| ball.triangles[**u].iter().filter(|v| ball.triangles[star[0]].contains(v)).count() == 1);
+    let gone = [star[0], *apart.unwrap()];
+    let centres: Vec<DVec3> = gone.iter().map(|t| ball.corners(*t).iter().sum::<DVec3>() / 3.0).collect();
+    let holed = without(ball.clone(), |c| centres.iter().any(|g| g.distance(c) < 1e-9));
+    assert_eq!(holed.triangles.len(), 5118);
+    let mut cut = cut_apart(holed).mesh;
+    assert_eq!(cut.positions.len(), ball.positions.len() + 1);
+    let filled = fill_holes(&mut cut, false);
+    assert_eq!(filled.iter().map(|f| f.rim_edges).collect::<Vec<_>>(), [3, 3]);
+    assert!(inspect(&cut).is_solid());
+    assert!((area_mm2(&cut) - area_mm2(&ball)).abs() < 1e-9);
+}
+
+#[test]
+fn a_row_of_short_edges_meets_a_row_of_long_ones() {
+    let ball = ball();
+    let upper = without(ball.clone(), |c| c.z < 40.0);
+    let lower = without(ball.clone(), |c| c.z >= 40.0);
+    let n = lower.positions.len() as u32;
+    let mut finer = lower.clone();
+    finer.triangles.clear();
+    for t in &lower.triangles {
+        let middles = [0, 1, 2].map(|k| {
+            finer.positions.push((lower.positions[t[k] as usize] + lower.positions[t[(k + 1) % 3] as usize]) / 2.0);
+            finer.positions.len() as u32 - 1
+        });
+        let ([a, b, c], [ab, bc, ca]) = (*t, middles);
+        finer.triangles.extend([[a, ab, ca], [b, bc, ab], [c, ca, bc], [ab, bc, ca]]);
+    }
+    assert!(finer.positions.len() as u32 > n);
+    let (welded, _) = weld_equal(together(upper, &TriMesh::from_shape(finer.positions, finer.triangles)));
+    assert!(inspect(&welded).open_edges > 100);
+    let (split, added) = split_t_junctions(&welded, 1e-6);
+    assert!(added > 50);
+    let faults = inspect(&split);
+    assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
+}

@@ -1,0 +1,252 @@
+//! `estimate` against published and hand-computed values.
+
+use glam::DVec3;
+use statuary::figure::{Figure, PartEstimate};
+use statuary::finding::Severity;
+use statuary::mesh::TriMesh;
+use statuary::stage::Transform;
+use statuary::stages::estimate::Estimate;
+
+use crate::bodies::{
+    Outcome, as_it_lies, block, cylinder, equipment, figure, filament, labelled, part, prism, run, sphere,
+    standing_block, together,
+};
+
+fn estimate(settings: &Estimate, figure: &Figure) -> Outcome {
+    run(settings, figure, &equipment()).unwrap()
+}
+
+fn of_mesh(settings: &Estimate, mesh: TriMesh, line_mm: f64, layer_mm: f64) -> PartEstimate {
+    let mut own = equipment();
+    own.printer.nozzle_mm = line_mm / 1.1;
+    own.printer.layer_mm = layer_mm;
+    let outcome = run(settings, &figure(vec![as_it_lies(part(1, mesh))]), &own).unwrap();
+    outcome.figure.parts[0].estimate.clone().unwrap()
+}
+
+/// A cube with a closed shell of 1.2 mm and 15 % inside: 100^3 - 0.85 * 97.6^3 = 209,742.95 mm3.
+#[test]
+fn a_hollow_cube_takes_its_shell_and_infill() {
+    let settings = Estimate { infill_share: 0.15, top_bottom_layers: 6, ..Estimate::default() };
+    let cube = of_mesh(&settings, standing_block(DVec3::splat(100.0)), 0.4, 0.2);
+    let mm3 = cube.mass_g / 1.24 * 1000.0;
+    assert!((mm3 / 209_742.95 - 1.0).abs() < 2e-5, "{mm3}");
+    assert!((cube.mass_g - 260.08).abs() < 0.01, "{}", cube.mass_g);
+    assert_eq!((cube.layers, cube.tool_changes), (500, 0));
+    assert!((cube.volume_mm3 - 1e6).abs() < 1e-3);
+}
+
+/// A sphere of radius 50 with a shell of 1.35 mm and 15 % inside holds 113,625 mm3; the stage promises half a percent.
+#[test]
+fn a_hollow_sphere_is_right_within_half_a_percent() {
+    let settings = Estimate { infill_share: 0.15, top_bottom_layers: 9, ..Estimate::default() };
+    let ball = of_mesh(&settings, sphere(DVec3::new(0.0, 0.0, 50.0), 50.0, 6), 0.45, 0.15);
+    let mm3 = ball.mass_g / 1.24 * 1000.0;
+    assert!((mm3 / 113_625.0 - 1.0).abs() < 0.005, "{mm3}");
+}
+
+#[test]
+fn a_solid_body_weighs_its_volume() {
+    let settings = Estimate { infill_share: 1.0, ..Estimate::default() };
+    let tube = of_mesh(&settings, cylinder(20.0, 40.0, 256), 0.44, 0.2);
+    assert!((tube.mass_g / (tube.volume_mm3 * 1.24e-3) - 1.0).abs() < 1e-9);
+}
+
+/// A wall thinner than all its lines is solid whatever the infill.
+#[test]
+fn thin_walls_have_no_infill() {
+    let settings = Estimate { infill_share: 0.0, ..Estimate::default() };
+    let plate = of_mesh(&settings, standing_block(DVec3::new(60.0, 2.4, 30.0)), 0.44, 0.2);
+    assert!((plate.mass_g / (60.0 * 2.4 * 30.0 * 1.24e-3) - 1.0).abs() < 1e-6, "{}", plate.mass_g);
+}
+
+/// A lid hidden between two even stretches: its sudden change of section has to be looked at.
+#[test]
+fn a_thin_lid_between_samples_is_not_missed() {
+    let settings = Estimate { infill_share: 0.0, ..Estimate::default() };
+    let low = standing_block(DVec3::new(20.0, 20.0, 77.0));
+    let lid = block(DVec3::new(-50.0, -50.0, 77.1), DVec3::new(50.0, 50.0, 78.1));
+    let both = of_mesh(&settings, together(&[low.clone(), lid]), 0.44, 0.2).mass_g;
+    let without = of_mesh(&settings, low, 0.44, 0.2).mass_g;
+    assert!(((both - without) / (100.0 * 100.0 * 1.0 * 1.24e-3) - 1.0).abs() < 0.03, "{}", both - without);
+}
+
+/// Mid-layer presence by plain comparison, labels by the heights their triangles span.
+fn changes_by_plain_counting(mesh: &TriMesh, labels: &[u8], layer_mm: f64) -> usize {
+    let top = mesh.positions.iter().fold(0.0, |top: f64, p| top.max(p.z));
+    let layers = (top / layer_mm).ceil() as usize;
+    let sets = (0..layers).map(|i| {
+        let z = (i as f64 + 0.5) * layer_mm;
+        let crosses = |t: &[u32; 3]| {
+            let heights = t.map(|v| mesh.positions[v as usize].z);
+            heights.iter().any(|h| *h < z) && heights.iter().any(|h| *h >= z)
+        };
+        mesh.triangles.iter().zip(labels).filter(|(t, _)| crosses(t)).fold(0_u64, |set, (_, l)| set | 1 << l)
+    });
+    let sets: Vec<u64> = sets.filter(|set| *set != 0).collect();
+    statuary::mesh::label_layers::fewest_changes(&sets).count
+}
+
+#[test]
+fn tool_changes_agree_with_plain_counting_over_layers() {
+    let mesh = sphere(DVec3::new(0.0, 0.0, 30.0), 30.0, 5);
+    let part = labelled(as_it_lies(part(1, mesh)), |p| if p.z > 45.0 { 2 } else { u8::from(p.x > 0.0) });
+    let plain = changes_by_plain_counting(&part.mesh, part.labels.as_ref().unwrap(), 0.2);
+    let mut whole = figure(vec![part]);
+    whole.palette = ["Harbour Navy", "Sail White", "Buoy Red"].map(filament).to_vec();
+    let outcome = estimate(&Estimate::default(), &whole);
+    let estimate = outcome.figure.parts[0].estimate.as_ref().unwrap();
+    // Behind the cap of the third colour the core goes on, which plain counting of the skin does not see.
+    let hidden = 15.0 / 0.2;
+    assert!(estimate.tool_changes >= plain, "{} {plain}", estimate.tool_changes);
+    assert!((estimate.tool_changes - plain) as f64 <= hidden, "{} {plain}", estimate.tool_changes);
+    assert!(estimate.tool_changes <= estimate.tool_changes_unordered);
+    assert_eq!(estimate.filament_g.len(), 3);
+    assert!((estimate.filament_g.iter().sum::<f64>() - estimate.mass_g).abs() < 1e-9);
+}
+
+/// 1,500 changes take 5 h at 12 s and 50 h at 120 s.
+#[test]
+fn changes_cost_their_time_and_purge() {
+    let square = standing_block(DVec3::splat(20.0)).positions[..4].iter().map(|p| p.truncate()).collect::<Vec<_>>();
+    let heights: Vec<f64> = (0..=1501).map(|i| f64::from(i) * 0.125).collect();
+    let stripes = labelled(as_it_lies(part(1, prism(&square, &heights))), |p| ((p.z / 0.125) as u32 % 2) as u8);
+    let mut whole = figure(vec![stripes]);
+    whole.palette = ["Harbour Navy", "Sail White"].map(filament).to_vec();
+    let mut own = equipment();
+    own.printer.layer_mm = 0.125;
+    let settings = Estimate { colour_depth_mm: 0.5, ..Estimate::default() };
+    let quick = run(&settings, &whole, &own).unwrap();
+    own.printer.change_secs = 120.0;
+    let slow = run(&settings, &whole, &own).unwrap();
+    let changes = quick.number("tool_changes");
+    assert!((changes - 1500.0).abs() < 12.0, "{changes}");
+    let hours = slow.number("hours") - quick.number("hours");
+    assert!((hours - changes * 108.0 / 3600.0).abs() < 1e-9);
+    assert!((quick.number("purge_g") - 0.1 * changes).abs() < 1e-9);
+    let told = quick.told("tool changes take").unwrap();
+    assert_eq!(told.severity, Severity::Warning);
+    assert!(told.what.contains("5.0 h"), "{}", told.what);
+}
+
+/// A coloured cap on a ball takes its part of the shell between two spheres: 2 pi (1 - cos) (R^3 - r^3) / 3.
+#[test]
+fn a_coloured_cap_takes_its_shell_and_no_more() {
+    let (radius, depth, cap_mm) = (40.0_f64, 1.2, 60.0);
+    let ball = sphere(DVec3::new(0.0, 0.0, radius), radius, 6);
+    let mut whole = figure(vec![labelled(as_it_lies(part(1, ball)), |p| u8::from(p.z > cap_mm))]);
+    whole.palette = ["Harbour Navy", "Buoy Red"].map(filament).to_vec();
+    let settings = Estimate { colour_depth_mm: depth, ..Estimate::default() };
+    let outcome = estimate(&settings, &whole);
+    let red_g = outcome.figure.parts[0].estimate.as_ref().unwrap().filament_g[1];
+    let solid_angle = std::f64::consts::TAU * (1.0 - (cap_mm - radius) / radius);
+    let expected = solid_angle * (radius.powi(3) - (radius - depth).powi(3)) / 3.0 * 1.24e-3;
+    assert!((red_g / expected - 1.0).abs() < 0.01, "{red_g} {expected}");
+}
+
+/// Where colour goes deeper than the walls, infill becomes closed: 3 mm of colour on 1.32 mm of walls.
+#[test]
+fn deep_colour_adds_plastic() {
+    let ball = sphere(DVec3::new(0.0, 0.0, 40.0), 40.0, 6);
+    let mut whole = figure(vec![labelled(as_it_lies(part(1, ball)), |p| u8::from(p.z > 45.0))]);
+    whole.palette = ["Harbour Navy", "Buoy Red"].map(filament).to_vec();
+    let with =
+        |colour_depth_mm| estimate(&Estimate { colour_depth_mm, ..Estimate::default() }, &whole).number("mass_g");
+    let area = std::f64::consts::TAU * 40.0 * 35.0;
+    let added = with(3.0) - with(1.0);
+    let expected = 0.9 * area * (3.0 - 1.32) * 1.24e-3;
+    assert!((added / expected - 1.0).abs() < 0.12, "{added} {expected}");
+}
+
+/// A plate on a post: the air under the plate, at the support's share.
+#[test]
+fn support_fills_the_air_below_overhangs() {
+    let post = standing_block(DVec3::new(10.0, 10.0, 40.0));
+    let plate = block(DVec3::new(-30.0, -30.0, 40.0), DVec3::new(30.0, 30.0, 44.0));
+    let table = figure(vec![as_it_lies(part(1, together(&[post, plate])))]);
+    let outcome = estimate(&Estimate::default(), &table);
+    let expected = (60.0 * 60.0 - 10.0 * 10.0) * 40.0 * 0.15 * 1.24e-3;
+    assert!((outcome.number("support_g") / expected - 1.0).abs() < 0.03, "{} {expected}", outcome.number("support_g"));
+    assert!((outcome.number("overhang_mm2") - 3600.0).abs() < 1e-6);
+}
+
+/// Centre of mass at mid-height over a foot of 60 mm depth: atan(30 / 150) = 11.31 degrees.
+#[test]
+fn a_block_tips_over_its_long_edge() {
+    let tall = figure(vec![as_it_lies(part(1, standing_block(DVec3::new(100.0, 60.0, 300.0))))]);
+    let outcome = estimate(&Estimate::default(), &tall);
+    assert!((outcome.number("tip_deg") - 11.31).abs() < 0.005, "{}", outcome.number("tip_deg"));
+    assert!(outcome.findings.is_empty(), "{:?}", outcome.findings);
+}
+
+#[test]
+fn figures_that_tip_or_are_tall_are_told() {
+    let slim = figure(vec![as_it_lies(part(1, standing_block(DVec3::new(100.0, 50.0, 300.0))))]);
+    let told = estimate(&Estimate::default(), &slim);
+    let finding = told.told("falls over when tilted by 9.5 degrees").unwrap();
+    assert!(finding.hint.contains("26 mm"), "{}", finding.hint);
+    let tall = figure(vec![as_it_lies(part(1, standing_block(DVec3::new(500.0, 500.0, 900.0))))]);
+    let told = estimate(&Estimate::default(), &tall);
+    assert!(told.told("at shoulder height").unwrap().hint.contains("wall"));
+}
+
+#[test]
+fn spools_and_temperatures_are_checked() {
+    let half = |p: DVec3| u8::from(p.x > 0.0);
+    let cube = labelled(as_it_lies(part(1, standing_block(DVec3::splat(100.0)))), half);
+    let mut whole = figure(vec![cube]);
+    whole.palette = ["Harbour Navy", "Buoy Red"].map(filament).to_vec();
+    let mut own = equipment();
+    own.shelf[0].left_g = 20.0;
+    let outcome = run(&Estimate::default(), &whole, &own).unwrap();
+    let told = outcome.told("g left").unwrap();
+    assert!(told.what.starts_with("Harbour Navy: ") && told.what.ends_with("20 g left"), "{}", told.what);
+    assert_eq!(told.severity, Severity::Fault);
+    whole.palette[1].material = "ABS".into();
+    whole.palette[1].bed_c = [90.0, 110.0];
+    let outcome = run(&Estimate::default(), &whole, &own).unwrap();
+    assert!(outcome.told("do not bond").is_some() && outcome.told("no bed temperature").is_some());
+}
+
+#[test]
+fn a_layer_takes_at_least_its_cooling_time() {
+    let pin = |minimum_layer_secs| {
+        let settings = Estimate { minimum_layer_secs, ..Estimate::default() };
+        of_mesh(&settings, standing_block(DVec3::new(4.0, 4.0, 20.0)), 0.44, 0.2)
+    };
+    let (none, eight) = (pin(0.0), pin(8.0));
+    assert!(none.seconds < eight.seconds);
+    assert!((eight.seconds - 300.0 - 100.0 * 8.0).abs() < 1e-6, "{}", eight.seconds);
+}
+
+#[test]
+fn one_and_two_threads_give_the_same_bits() {
+    let ball = sphere(DVec3::new(0.0, 0.0, 40.0), 40.0, 6);
+    let part = labelled(as_it_lies(part(1, ball)), |p| (p.z / 20.0) as u8);
+    let mut whole = figure(vec![part]);
+    whole.palette = ["Harbour Navy", "Sail White", "Buoy Red", "Rope Sand"].map(filament).to_vec();
+    let with = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let outcome = pool.install(|| estimate(&Estimate::default(), &whole));
+        format!("{:?} {:?}", outcome.figure.parts[0].estimate, outcome.numbers)
+    };
+    assert_eq!(with(1), with(2));
+}
+
+#[test]
+fn settings_out_of_range_are_named() {
+    assert!(Estimate::default().check().is_empty());
+    let wrong = Estimate { infill_share: f64::NAN, walls: 1000, speed_factor: 0.0, ..Estimate::default() };
+    let named: Vec<String> = wrong.check().into_iter().map(|problem| problem.setting).collect();
+    assert_eq!(named, ["infill_share", "speed_factor", "walls"]);
+}
+
+#[test]
+fn a_part_without_a_pose_is_refused() {
+    let whole = figure(vec![part(1, standing_block(DVec3::ONE))]);
+    let error = run(&Estimate::default(), &whole, &equipment()).unwrap_err();
+    assert_eq!(
+        (error.to_string().as_str(), error.hint()),
+        ("part 01-part has no bed pose", "put `orient` before `estimate`")
+    );
+}
