@@ -33,18 +33,20 @@ pub(super) struct Surface {
 /// Merges vertices at short edges; a surface without intersections stays without.
 pub(super) fn tidy(surface: Surface, voxel: f64) -> Surface {
     let mut kept = vec![false; surface.positions.len()];
+    let mut before: Option<Surface> = None;
     for _ in 0..ROUNDS {
         let mut merging = Merging::of(surface.clone());
         for _ in 0..SWEEPS {
             merging.sweep((SHORT * voxel).powi(2), &kept);
         }
-        let spoilt = merging.spoilt_vertices();
+        let spoilt = merging.spoilt_vertices(before.as_ref().unwrap_or(&surface), &kept);
         if !spoilt.contains(&true) {
             return merging.finish();
         }
         for v in 0..kept.len() {
             kept[v] |= spoilt[merging.root(v as u32) as usize];
         }
+        before = Some(merging.surface);
     }
     surface
 }
@@ -205,12 +207,18 @@ impl Merging {
         root
     }
 
-    /// Merged vertices at triangles that meet others; pairs that did not change need no look.
-    fn spoilt_vertices(&self) -> Vec<bool> {
+    /// Vertices of triangles that meet others. Looks only at pairs with a triangle that is not as it was before, when
+    /// all pairs were sound but those at vertices kept since.
+    fn spoilt_vertices(&self, before: &Surface, kept: &[bool]) -> Vec<bool> {
         let Surface { positions, triangles, .. } = &self.surface;
-        let there: Vec<[u32; 3]> = triangles.iter().copied().filter(|t| t[0] != GONE).collect();
-        let changed = |t: u32| there[t as usize].iter().any(|v| self.weights[*v as usize] > 1.0);
-        let meet = |i: u32, j: u32| (changed(i) || changed(j)) && self_intersect_in(positions, &there, i, j);
+        let moved = |v: u32| kept[v as usize] || positions[v as usize] != before.positions[v as usize];
+        let (mut there, mut changed) = (Vec::new(), Vec::new());
+        for (triangle, was) in triangles.iter().zip(&before.triangles).filter(|(t, _)| t[0] != GONE) {
+            there.push(*triangle);
+            changed.push(triangle != was || triangle.iter().any(|v| moved(*v)));
+        }
+        let meet =
+            |i: u32, j: u32| (changed[i as usize] || changed[j as usize]) && self_intersect_in(positions, &there, i, j);
         let pairs = TriTree::new(positions, &there).self_pairs(usize::MAX, |i, j| meet(i, j).then_some([i, j]));
         let mut spoilt = vec![false; positions.len()];
         for v in pairs.iter().flatten().flat_map(|t| there[*t as usize]) {
