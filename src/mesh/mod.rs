@@ -3,6 +3,7 @@
 pub mod base;
 pub mod cut;
 pub mod fill;
+pub mod floor;
 pub mod inpaint;
 pub mod inspect;
 pub mod intersect;
