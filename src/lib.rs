@@ -7,13 +7,16 @@
 //!               &Figure -Transform-> Figure - ... -> &Figure -Output-> files
 //! ```
 
+pub mod cli;
 pub mod colour;
+pub mod daemon;
 pub mod equipment;
 pub mod figure;
 pub mod finding;
 pub mod format;
 pub mod mesh;
 pub mod picture;
+pub mod pipeline;
 pub mod problem;
 pub mod run_record;
 pub mod stage;

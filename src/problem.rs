@@ -42,3 +42,38 @@ impl fmt::Display for Problem {
         write!(f, "{}", self.what)
     }
 }
+
+/// The known word closest to a mistyped one, if it is close enough to be meant.
+#[must_use]
+pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    let (distance, near) = known.map(|k| (edit_distance(word, k), k)).min()?;
+    (distance <= 1 + word.chars().count() / 3).then_some(near)
+}
+
+/// Levenshtein distance by one row of the table.
+fn edit_distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().enumerate() {
+        let mut diagonal = row[0];
+        row[0] = i + 1;
+        for (j, y) in b.iter().enumerate() {
+            let replaced = diagonal + usize::from(x != *y);
+            diagonal = row[j + 1];
+            row[j + 1] = replaced.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_nearest_word_is_found_and_far_ones_are_not() {
+        assert_eq!(edit_distance("kitten", "sitting"), 3);
+        assert_eq!(nearest("colour_reduce", ["clean", "colour-reduce"].into_iter()), Some("colour-reduce"));
+        assert_eq!(nearest("xyz", ["clean", "colour-reduce"].into_iter()), None);
+    }
+}

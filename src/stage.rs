@@ -23,6 +23,8 @@ pub trait Settings: Serialize + DeserializeOwned + Default {
     const SUMMARY: &'static str;
     /// Settings as a user would write them: a YAML map.
     const EXAMPLE: &'static str;
+    /// Settings of which only one may be given: giving one on the command line clears the others.
+    const EITHER: &'static [&'static str] = &[];
 }
 
 /// What of the owner's equipment a stage's result depends on.
@@ -102,6 +104,9 @@ pub enum TargetSize {
     Unknown,
 }
 
+/// What a stage noticed, and the numbers it logged.
+pub type Notes = (Vec<Finding>, Vec<(String, f64)>);
+
 /// The only door out of a stage.
 pub struct StageContext<'a> {
     pub equipment: &'a Equipment,
@@ -111,6 +116,12 @@ pub struct StageContext<'a> {
     progress: &'a mut dyn FnMut(f64, &str),
     findings: Vec<Finding>,
     figures: Vec<(String, f64)>,
+}
+
+impl std::fmt::Debug for StageContext<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("StageContext").field("findings", &self.findings).finish_non_exhaustive()
+    }
 }
 
 impl<'a> StageContext<'a> {
@@ -163,7 +174,7 @@ impl<'a> StageContext<'a> {
 
     /// What the stage noticed, in order, and its logged numbers: taken by the runner afterwards.
     #[must_use]
-    pub fn into_notes(self) -> (Vec<Finding>, Vec<(String, f64)>) {
+    pub fn into_notes(self) -> Notes {
         (self.findings, self.figures)
     }
 }

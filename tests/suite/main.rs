@@ -1,17 +1,24 @@
-//! All tests in one binary.
-#![allow(clippy::unwrap_used)]
+//! The whole test suite in one binary, so that it is linked once.
 
+mod architecture;
 mod bodies;
+mod cache;
 mod colour;
+mod daemon;
 mod intake;
 mod mesh_cut;
 mod mesh_repair;
 mod mesh_slice;
+mod outside;
+mod picture;
+mod plan;
 mod readers;
 mod shapes;
 mod solids;
 mod stages_estimate;
 mod stages_orient;
+mod stages_report;
 mod stages_scale;
+mod support;
 mod threemf;
 mod wrap;

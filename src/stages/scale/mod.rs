@@ -14,7 +14,7 @@ use crate::figure::{Fact, Figure, Part};
 use crate::mesh::tree::TriTree;
 use crate::mesh::{TriMesh, measure};
 use crate::problem::Problem;
-use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
+use crate::stage::{Settings, StageContext, StageError, TargetSize, Transform, Uses};
 
 /// The size to print in: a height or a factor, not both.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -43,6 +43,19 @@ impl Settings for Scale {
     const VERSION: u32 = 1;
     const SUMMARY: &'static str = "brings the figure to its printed size and says what became too thin";
     const EXAMPLE: &'static str = "height_mm: 180\n";
+    const EITHER: &'static [&'static str] = &["height_mm", "factor"];
+}
+
+impl Scale {
+    /// The size asked for, for stages that run before.
+    #[must_use]
+    pub fn target(&self) -> TargetSize {
+        match (self.height_mm, self.factor) {
+            (Some(height), _) => TargetSize::HeightMm(height),
+            (None, Some(factor)) => TargetSize::Factor(factor),
+            (None, None) => TargetSize::Unknown,
+        }
+    }
 }
 
 /// Largest figure that keeps single-precision file formats exact enough, mm.

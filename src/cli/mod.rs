@@ -1,0 +1,86 @@
+//! What a person types: arguments and dispatch.
+
+mod check;
+mod demo;
+pub mod exit_code;
+mod message;
+mod progress;
+mod run;
+mod stages;
+mod status;
+mod watch;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use exit_code::Failure;
+
+/// Turns full-colour scans of people into print-ready parts in a few filament colours.
+#[derive(Debug, Parser)]
+#[command(version, about, propagate_version = true)]
+struct Arguments {
+    /// Answer in JSON, for scripts
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Work one scan through one pipeline, now
+    Run(run::RunArgs),
+    /// Work a run again with changed settings; only what changed and what follows is done anew
+    Rerun(run::RerunArgs),
+    /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
+    Watch(watch::WatchArgs),
+    /// Read pipelines, shelf and printers, and point at what is wrong
+    Check(check::CheckArgs),
+    /// Make a workshop
+    Init(demo::InitArgs),
+    /// Make a workshop with the museum's demo scan and work it through
+    Demo(demo::DemoArgs),
+    /// List the stages, their settings and defaults
+    Stages,
+    /// Tell what waits, is worked on, done and refused in a workshop
+    Status(status::StatusArgs),
+    /// Remove every trace of a run: results, scan, stage results, log
+    Forget(status::ForgetArgs),
+}
+
+/// Reads the arguments, does what they ask, and turns the result into an exit code.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let code = if error.use_stderr() { 2 } else { 0 };
+            // Nobody is left to tell when the stream is closed.
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    let json = arguments.json;
+    match dispatch(arguments.command, json) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            message::print_failure(&failure, json);
+            ExitCode::from(failure.exit_code())
+        }
+    }
+}
+
+fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
+    match command {
+        Command::Run(args) => run::run(&args, json),
+        Command::Rerun(args) => run::rerun(&args, json),
+        Command::Watch(args) => watch::watch(&args, json),
+        Command::Check(args) => check::check(&args, json),
+        Command::Init(args) => demo::init(&args, json),
+        Command::Demo(args) => demo::demo(&args, json),
+        Command::Stages => stages::stages(json),
+        Command::Status(args) => status::status(&args, json),
+        Command::Forget(args) => status::forget(&args),
+    }
+}

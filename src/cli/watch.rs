@@ -1,0 +1,81 @@
+//! `watch`: start the daemon.
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use tracing_subscriber::EnvFilter;
+
+use crate::daemon::inbox::Patience;
+use crate::daemon::workshop::Workshop;
+use crate::daemon::{self, Options};
+
+use super::exit_code::Failure;
+
+/// Arguments of `watch`.
+#[derive(Debug, clap::Args)]
+pub struct WatchArgs {
+    /// Workshop folder, as made by `statuary init`
+    pub workshop: PathBuf,
+    /// End when the inbox is empty
+    #[arg(long)]
+    pub once: bool,
+    /// A scan is taken when its files have not changed for this long
+    #[arg(long, default_value_t = 3.0, value_name = "SECONDS")]
+    pub settle_secs: f64,
+    /// How long to wait for a file that a mesh names before it is taken without
+    #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
+    pub missing_secs: f64,
+    /// How long a half-written file may stand still before it is refused
+    #[arg(long, default_value_t = 900.0, value_name = "SECONDS")]
+    pub incomplete_secs: f64,
+    /// Look at the inbox at least this often, for file systems that give no notice
+    #[arg(long, default_value_t = 30.0, value_name = "SECONDS")]
+    pub look_secs: f64,
+    /// Largest size of the stage cache
+    #[arg(long, default_value_t = 20.0, value_name = "GB")]
+    pub cache_max_gb: f64,
+}
+
+/// `statuary watch`. With `--json` the log is JSON lines.
+///
+/// # Errors
+/// As the exit codes tell.
+pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
+    let workshop = Workshop::at(&args.workshop);
+    if !workshop.exists() {
+        return Err(Failure::Arguments {
+            what: format!("`{}` is no workshop", args.workshop.display()),
+            hint: format!("make one with `statuary init {}`", args.workshop.display()),
+        });
+    }
+    let seconds = |name: &str, value: f64| {
+        Duration::try_from_secs_f64(value).map_err(|_| Failure::Arguments {
+            what: format!("--{name} {value} is no length of time"),
+            hint: "give seconds, such as 3 or 0.5".into(),
+        })
+    };
+    let options = Options {
+        patience: Patience {
+            settle: seconds("settle-secs", args.settle_secs)?,
+            missing: seconds("missing-secs", args.missing_secs)?,
+            incomplete: seconds("incomplete-secs", args.incomplete_secs)?,
+        },
+        look_every: seconds("look-secs", args.look_secs)?.max(Duration::from_millis(100)),
+        once: args.once,
+        cache_max_bytes: (args.cache_max_gb.max(0.0) * 1e9) as u64,
+    };
+    start_log(json);
+    daemon::watch(&workshop, options)?;
+    Ok(())
+}
+
+/// Log on standard error: for people, or as JSON lines.
+fn start_log(json: bool) {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("statuary=info"));
+    let colour = std::io::stderr().is_terminal();
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = log.with_target(false).with_ansi(colour);
+    // A second start in one process keeps the first log.
+    let _ = if json { log.json().flatten_event(true).try_init() } else { log.try_init() };
+}

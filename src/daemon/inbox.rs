@@ -1,0 +1,176 @@
+//! What lies in the inbox: which files belong to one scan, and whether all of them have arrived.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, SystemTime};
+
+use crate::format;
+use crate::pipeline::scan_files::is_mesh_name;
+
+/// A scan in the inbox.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drop {
+    pub pipeline: String,
+    /// Mesh file, or the folder that came as one drop.
+    pub head: PathBuf,
+    /// All that is moved together: the head, and the files a mesh names.
+    pub members: Vec<PathBuf>,
+    /// Files named by the mesh that are not there.
+    pub missing: Vec<String>,
+    /// Why the mesh file looks half-written; empty when it is whole.
+    pub incomplete: String,
+    signature: Vec<(PathBuf, u64, Option<SystemTime>)>,
+}
+
+/// How long to wait for what.
+#[derive(Clone, Copy, Debug)]
+pub struct Patience {
+    /// Nothing may have changed for this long.
+    pub settle: Duration,
+    /// For files a mesh names that are not there.
+    pub missing: Duration,
+    /// For a file that looks half-written.
+    pub incomplete: Duration,
+}
+
+/// Remembers since when each drop stands still.
+#[derive(Debug, Default)]
+pub struct Inbox {
+    seen: BTreeMap<PathBuf, (Drop, Instant)>,
+}
+
+impl Inbox {
+    /// Looks at the inbox and returns the drops that are ready to be taken, oldest name first.
+    ///
+    /// # Errors
+    /// When the inbox itself cannot be read.
+    pub fn ready(&mut self, inbox: &Path, patience: Patience, now: Instant) -> io::Result<Vec<Drop>> {
+        let drops = list(inbox)?;
+        let heads: BTreeSet<&PathBuf> = drops.iter().map(|drop| &drop.head).collect();
+        self.seen.retain(|head, _| heads.contains(head));
+        let mut ready = Vec::new();
+        for drop in drops {
+            let entry = self.seen.entry(drop.head.clone()).or_insert_with(|| (drop.clone(), now));
+            if entry.0 != drop {
+                *entry = (drop.clone(), now);
+            }
+            let wait = if !drop.incomplete.is_empty() {
+                patience.incomplete
+            } else if !drop.missing.is_empty() {
+                patience.missing
+            } else {
+                patience.settle
+            };
+            if now.duration_since(entry.1) >= wait.max(patience.settle) {
+                ready.push(drop);
+            }
+        }
+        Ok(ready)
+    }
+}
+
+/// Everything in the inbox that holds a mesh, sorted by path. Hidden, temporary and empty files are passed over.
+///
+/// # Errors
+/// When the inbox itself cannot be read.
+pub fn list(inbox: &Path) -> io::Result<Vec<Drop>> {
+    let mut drops = Vec::new();
+    for folder in sorted_entries(inbox)? {
+        if !folder.is_dir() || is_passing(&folder) {
+            continue;
+        }
+        let pipeline = name_of(&folder);
+        for entry in sorted_entries(&folder)? {
+            if is_passing(&entry) {
+                continue;
+            }
+            drops.extend(look_at(&pipeline, &entry));
+        }
+    }
+    Ok(drops)
+}
+
+/// A drop for one entry of a pipeline's folder; none while it holds no mesh or cannot be read yet.
+fn look_at(pipeline: &str, entry: &Path) -> Option<Drop> {
+    let meta = fs::symlink_metadata(entry).ok()?;
+    if meta.is_dir() {
+        let inside: Vec<PathBuf> = sorted_entries(entry).ok()?.into_iter().filter(|p| !is_passing(p)).collect();
+        let meshes: Vec<&PathBuf> = inside.iter().filter(|p| is_mesh_name(p)).collect();
+        let mesh = *meshes.first()?;
+        let (_, missing, incomplete) = companions(mesh)?;
+        let signature = sign(&inside);
+        return Some(Drop {
+            pipeline: pipeline.into(),
+            head: entry.to_path_buf(),
+            members: vec![entry.to_path_buf()],
+            missing,
+            incomplete,
+            signature,
+        });
+    }
+    if !meta.is_file() || !is_mesh_name(entry) || meta.len() == 0 {
+        return None;
+    }
+    let (mut members, missing, incomplete) = companions(entry)?;
+    members.insert(0, entry.to_path_buf());
+    let signature = sign(&members);
+    Some(Drop { pipeline: pipeline.into(), head: entry.to_path_buf(), members, missing, incomplete, signature })
+}
+
+/// Files a mesh names that are there, names of those that are not, and why the mesh looks half-written.
+fn companions(mesh: &Path) -> Option<(Vec<PathBuf>, Vec<String>, String)> {
+    let folder = mesh.parent()?;
+    let bytes = fs::read(mesh).ok()?;
+    let incomplete = format::completeness(&name_of(mesh), &bytes).err().unwrap_or_default();
+    let (mut present, mut missing) = (BTreeSet::new(), Vec::new());
+    let mut waiting = format::references(&name_of(mesh), &bytes);
+    let mut asked = BTreeSet::new();
+    while let Some(name) = waiting.pop() {
+        if !asked.insert(name.clone()) || asked.len() > 256 {
+            continue;
+        }
+        let inside = Path::new(&name).components().all(|c| matches!(c, std::path::Component::Normal(_)));
+        let path = folder.join(&name);
+        if !inside {
+            continue;
+        }
+        match fs::read(&path) {
+            Ok(bytes) => {
+                waiting.extend(format::references(&name, &bytes));
+                present.insert(path);
+            }
+            Err(_) => missing.push(name),
+        }
+    }
+    missing.sort();
+    Some((present.into_iter().collect(), missing, incomplete))
+}
+
+fn sign(paths: &[PathBuf]) -> Vec<(PathBuf, u64, Option<SystemTime>)> {
+    let mark = |path: &PathBuf| {
+        let meta = fs::metadata(path).ok();
+        (path.clone(), meta.as_ref().map_or(0, fs::Metadata::len), meta.and_then(|m| m.modified().ok()))
+    };
+    paths.iter().map(mark).collect()
+}
+
+fn sorted_entries(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let mut paths: Vec<PathBuf> = fs::read_dir(folder)?.filter_map(Result::ok).map(|entry| entry.path()).collect();
+    paths.sort();
+    Ok(paths)
+}
+
+/// Names that other programs use while a file is still on its way.
+fn is_passing(path: &Path) -> bool {
+    let name = name_of(path).to_ascii_lowercase();
+    let endings = [".tmp", ".part", ".partial", ".filepart", ".download"];
+    name.starts_with(['.', '~']) || endings.iter().any(|ending| name.ends_with(ending))
+}
+
+/// The last component as text.
+#[must_use]
+pub fn name_of(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}

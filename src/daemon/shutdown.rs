@@ -1,0 +1,55 @@
+//! Signals to the cancel flag: the first asks the daemon to stop after the step it is in, a second ends it at once.
+
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::Notify;
+
+/// Asked to stop or not; shared by everyone who has to know.
+#[derive(Clone, Debug, Default)]
+pub struct Shutdown {
+    pub cancel: Arc<AtomicBool>,
+    wake: Arc<Notify>,
+}
+
+impl Shutdown {
+    /// Listens for SIGINT and SIGTERM from now on.
+    ///
+    /// # Errors
+    /// When the system takes no signal handlers.
+    pub fn listen() -> io::Result<Self> {
+        let shutdown = Self::default();
+        let mut interrupt = signal(SignalKind::interrupt())?;
+        let mut terminate = signal(SignalKind::terminate())?;
+        let told = shutdown.clone();
+        tokio::spawn(async move {
+            for first in [true, false] {
+                let code = tokio::select! {
+                    _ = interrupt.recv() => 130,
+                    _ = terminate.recv() => 143,
+                };
+                if !first {
+                    std::process::exit(code);
+                }
+                tracing::info!("stopping after the step in hand; a second signal ends at once");
+                told.cancel.store(true, Ordering::Relaxed);
+                told.wake.notify_one();
+            }
+        });
+        Ok(shutdown)
+    }
+
+    #[must_use]
+    pub fn asked(&self) -> bool {
+        self.cancel.load(Ordering::Relaxed)
+    }
+
+    /// Waits until asked to stop.
+    pub async fn wait(&self) {
+        if !self.asked() {
+            self.wake.notified().await;
+        }
+    }
+}

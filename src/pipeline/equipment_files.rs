@@ -1,0 +1,193 @@
+//! The workshop's shelf and printers: read, checked, and one printer chosen.
+
+use std::path::{Path, PathBuf};
+
+use crate::equipment::{Equipment, Filament, Printer, WindowC};
+use crate::problem::{Problem, nearest};
+
+use super::spec::read_yaml;
+
+/// File names in a workshop.
+pub const FILAMENTS: &str = "filaments.yaml";
+pub const PRINTERS: &str = "printers.yaml";
+
+/// The shelf a new workshop starts with.
+pub const DEMO_FILAMENTS: &str = include_str!("../../demo-data/workshop/filaments.yaml");
+/// The printers a new workshop starts with.
+pub const DEMO_PRINTERS: &str = include_str!("../../demo-data/workshop/printers.yaml");
+
+/// Everything the owner has.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Workbench {
+    pub shelf: Vec<Filament>,
+    pub printers: Vec<Printer>,
+    /// Whether the built-in demo shelf or printers stand in for a missing file.
+    pub demo: bool,
+}
+
+impl Workbench {
+    /// The museum's shelf and printers, as shipped for the demo.
+    ///
+    /// # Errors
+    /// Never for a released program: a test reads the built-in files.
+    pub fn demo() -> Result<Self, Vec<Problem>> {
+        Self::read(&[("built-in shelf", DEMO_FILAMENTS)], &[("built-in printers", DEMO_PRINTERS)], true)
+    }
+
+    /// Reads `filaments.yaml` and `printers.yaml` of a folder; a file that is not there is replaced by the demo's.
+    ///
+    /// # Errors
+    /// Every fault of both files.
+    pub fn open(folder: &Path) -> Result<Self, Vec<Problem>> {
+        let text = |name: &str| {
+            let path: PathBuf = folder.join(name);
+            let label = path.display().to_string();
+            match super::files::read_text(&path) {
+                Ok(text) => Ok(Some((label, text))),
+                Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+                Err(error) => Err(vec![Problem {
+                    file: label,
+                    what: error.to_string(),
+                    hint: "check that the file can be read and is UTF-8".into(),
+                    ..Problem::default()
+                }]),
+            }
+        };
+        let (filaments, printers) = (text(FILAMENTS)?, text(PRINTERS)?);
+        let demo = filaments.is_none() || printers.is_none();
+        let pick = |own: &Option<(String, String)>, label: &str, built_in: &str| {
+            own.clone().unwrap_or((label.to_owned(), built_in.to_owned()))
+        };
+        let filaments = pick(&filaments, "built-in shelf", DEMO_FILAMENTS);
+        let printers = pick(&printers, "built-in printers", DEMO_PRINTERS);
+        Self::read(&[(&filaments.0, &filaments.1)], &[(&printers.0, &printers.1)], demo)
+    }
+
+    fn read(shelf: &[(&str, &str)], printers: &[(&str, &str)], demo: bool) -> Result<Self, Vec<Problem>> {
+        let mut problems = Vec::new();
+        let mut bench = Self { shelf: Vec::new(), printers: Vec::new(), demo };
+        for (file, text) in shelf {
+            match read_yaml::<Vec<Filament>>(file, text) {
+                Ok(list) => {
+                    problems.extend(check_shelf(file, &list));
+                    bench.shelf.extend(list);
+                }
+                Err(problem) => problems.push(problem),
+            }
+        }
+        for (file, text) in printers {
+            match read_yaml::<Vec<Printer>>(file, text) {
+                Ok(list) => {
+                    problems.extend(check_printers(file, &list));
+                    bench.printers.extend(list);
+                }
+                Err(problem) => problems.push(problem),
+            }
+        }
+        if problems.is_empty() { Ok(bench) } else { Err(problems) }
+    }
+
+    /// The shelf with one printer, by name or the first.
+    ///
+    /// # Errors
+    /// When there is no printer of that name.
+    pub fn equip(&self, printer: Option<&str>) -> Result<Equipment, Problem> {
+        let found = match printer {
+            None => self.printers.first(),
+            Some(name) => self.printers.iter().find(|p| p.name == name),
+        };
+        let names: Vec<&str> = self.printers.iter().map(|p| p.name.as_str()).collect();
+        let printer = found.ok_or_else(|| {
+            let name = printer.unwrap_or_default();
+            let near = nearest(name, names.iter().copied());
+            let guess = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
+            let hint = format!("{guess}printers in {PRINTERS}: {}", names.join(", "));
+            Problem::new("printer", format!("there is no printer `{name}`"), hint)
+        })?;
+        Ok(Equipment { shelf: self.shelf.clone(), printer: printer.clone() })
+    }
+}
+
+fn fault(file: &str, at: String, what: impl Into<String>, hint: &str) -> Problem {
+    Problem { file: file.into(), ..Problem::new(at, what, hint) }
+}
+
+fn check_shelf(file: &str, shelf: &[Filament]) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    if shelf.is_empty() {
+        problems.push(fault(file, String::new(), "the shelf is empty", "list at least one filament"));
+    }
+    if shelf.len() > 255 {
+        problems.push(fault(file, String::new(), "more than 255 filaments", "leave out what is not in use"));
+    }
+    for (i, filament) in shelf.iter().enumerate() {
+        let at = |setting: &str| format!("[{i}].{setting} ({})", filament.name);
+        if filament.name.trim().is_empty() || shelf[..i].iter().any(|other| other.name == filament.name) {
+            problems.push(fault(
+                file,
+                at("name"),
+                "the name is empty or taken",
+                "give each filament a name of its own",
+            ));
+        }
+        if filament.srgb().is_none() {
+            let what = format!("`{}` is no colour", filament.colour);
+            problems.push(fault(file, at("colour"), what, "write it as \"#RRGGBB\", measured on a printed sample"));
+        }
+        for (setting, value, low, high) in [
+            ("density_g_per_cm3", filament.density_g_per_cm3, 0.3, 10.0),
+            ("left_g", filament.left_g, 0.0, 1e6),
+            ("opaque_mm", filament.opaque_mm, 0.0, 100.0),
+            ("price_per_kg", filament.price_per_kg, 0.0, 1e6),
+        ] {
+            problems.extend(out_of_range(file, &at(setting), value, low, high));
+        }
+        for (setting, window) in [("nozzle_c", filament.nozzle_c), ("bed_c", filament.bed_c)] {
+            problems.extend(check_window(file, &at(setting), window));
+        }
+    }
+    problems
+}
+
+fn check_window(file: &str, at: &str, [low, high]: WindowC) -> Option<Problem> {
+    let fine = low.is_finite() && high.is_finite() && low <= high && low >= 0.0 && high <= 600.0;
+    (!fine)
+        .then(|| fault(file, at.into(), format!("[{low}, {high}] is no temperature window"), "write [low, high] in °C"))
+}
+
+fn out_of_range(file: &str, at: &str, value: f64, low: f64, high: f64) -> Option<Problem> {
+    let fine = value.is_finite() && (low..=high).contains(&value);
+    (!fine).then(|| fault(file, at.into(), format!("{value} is out of range"), &format!("between {low} and {high}")))
+}
+
+fn check_printers(file: &str, printers: &[Printer]) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    if printers.is_empty() {
+        problems.push(fault(file, String::new(), "there is no printer", "list at least one printer"));
+    }
+    for (i, printer) in printers.iter().enumerate() {
+        let at = |setting: &str| format!("[{i}].{setting} ({})", printer.name);
+        if printer.name.trim().is_empty() || printers[..i].iter().any(|other| other.name == printer.name) {
+            problems.push(fault(file, at("name"), "the name is empty or taken", "give each printer a name of its own"));
+        }
+        if printer.tools == 0 || printer.tools > 64 {
+            let what = format!("{} filaments at once", printer.tools);
+            problems.push(fault(file, at("tools"), what, "between 1 and 64"));
+        }
+        let [x, y, z] = printer.volume_mm;
+        for (setting, value, low, high) in [
+            ("volume_mm", x.min(y).min(z), 20.0, 500_000.0),
+            ("volume_mm", x.max(y).max(z), 20.0, 500_000.0),
+            ("nozzle_mm", printer.nozzle_mm, 0.05, 5.0),
+            ("layer_mm", printer.layer_mm, 0.02, 3.0),
+            ("change_secs", printer.change_secs, 0.0, 3600.0),
+            ("change_g", printer.change_g, 0.0, 100.0),
+            ("nozzle_max_c", printer.nozzle_max_c, 50.0, 600.0),
+            ("bed_max_c", printer.bed_max_c, 0.0, 300.0),
+            ("flow_mm3_per_sec", printer.flow_mm3_per_sec, 0.1, 1000.0),
+        ] {
+            problems.extend(out_of_range(file, &at(setting), value, low, high));
+        }
+    }
+    problems
+}

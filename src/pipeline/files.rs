@@ -1,0 +1,139 @@
+//! The doors to the disk: whole reads, whole writes by rename, folders only their owner may open.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+#[cfg(unix)]
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+
+/// Reads a configuration file, refusing what is no plain text of reasonable size.
+///
+/// # Errors
+/// As the file system tells, or `InvalidData` when it is too long or not UTF-8.
+pub fn read_text(path: &Path) -> io::Result<String> {
+    let mut text = String::new();
+    File::open(path)?.take(super::spec::TEXT_MAX_BYTES as u64 + 1).read_to_string(&mut text)?;
+    Ok(text)
+}
+
+/// Makes a folder and those above it; new ones are open to their owner only.
+///
+/// # Errors
+/// As the file system tells.
+pub fn make_folder(path: &Path) -> io::Result<()> {
+    let mut builder = fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    builder.mode(0o700);
+    builder.create(path)
+}
+
+/// Writes a whole file readable by its owner only; nobody ever sees a part of it.
+///
+/// # Errors
+/// As the file system tells.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    make_folder(folder)?;
+    let mut file = tempfile::NamedTempFile::new_in(folder)?;
+    file.write_all(bytes)?;
+    file.as_file().sync_all()?;
+    file.persist(path).map_err(|error| error.error)?;
+    sync_folder(folder)
+}
+
+/// Makes a rename or a new entry in the folder last.
+///
+/// # Errors
+/// As the file system tells.
+pub fn sync_folder(folder: &Path) -> io::Result<()> {
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    File::open(folder)?.sync_all()
+}
+
+/// Appends one line to a log in a single write.
+///
+/// # Errors
+/// As the file system tells.
+pub fn append_line(path: &Path, line: &str) -> io::Result<()> {
+    let mut options = OpenOptions::new();
+    options.create(true).append(true);
+    #[cfg(unix)]
+    options.mode(0o600);
+    let mut file = options.open(path)?;
+    file.write_all(format!("{line}\n").as_bytes())?;
+    file.sync_data()
+}
+
+/// Gives a second name to a file, or copies it where the file system cannot.
+///
+/// # Errors
+/// As the file system tells.
+pub fn link_or_copy(from: &Path, to: &Path) -> io::Result<()> {
+    if let Some(folder) = to.parent() {
+        make_folder(folder)?;
+    }
+    fs::hard_link(from, to).or_else(|_| fs::copy(from, to).map(drop))
+}
+
+/// Renames, or copies and deletes across file systems: the target appears whole in either case.
+///
+/// # Errors
+/// As the file system tells; the source is still there then.
+pub fn move_entry(from: &Path, to: &Path) -> io::Result<()> {
+    if let Some(folder) = to.parent() {
+        make_folder(folder)?;
+    }
+    match fs::rename(from, to) {
+        Err(error) if error.kind() == io::ErrorKind::CrossesDevices => {
+            let waiting = beside(to, "moving");
+            copy_tree(from, &waiting)?;
+            fs::rename(&waiting, to)?;
+            remove(from)
+        }
+        other => other,
+    }
+}
+
+fn copy_tree(from: &Path, to: &Path) -> io::Result<()> {
+    if !fs::symlink_metadata(from)?.is_dir() {
+        return fs::copy(from, to).map(drop);
+    }
+    make_folder(to)?;
+    for entry in fs::read_dir(from)? {
+        let entry = entry?;
+        copy_tree(&entry.path(), &to.join(entry.file_name()))?;
+    }
+    Ok(())
+}
+
+/// Removes a file or a whole folder; nothing there is fine.
+///
+/// # Errors
+/// As the file system tells.
+pub fn remove(path: &Path) -> io::Result<()> {
+    let gone = |error: io::Error| if error.kind() == io::ErrorKind::NotFound { Ok(()) } else { Err(error) };
+    match fs::symlink_metadata(path) {
+        Ok(meta) if meta.is_dir() => fs::remove_dir_all(path).or_else(gone),
+        Ok(_) => fs::remove_file(path).or_else(gone),
+        Err(error) => gone(error),
+    }
+}
+
+/// A hidden name in the same folder.
+#[must_use]
+pub fn beside(path: &Path, tag: &str) -> PathBuf {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    path.with_file_name(format!(".{name}.{tag}-{}", std::process::id()))
+}
+
+/// `path`, or `path-2`, `path-3` and so on: the first that is not taken.
+#[must_use]
+pub fn free_name(path: &Path) -> PathBuf {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    (1..)
+        .map(|n| if n == 1 { path.to_path_buf() } else { path.with_file_name(format!("{name}-{n}")) })
+        .find(|candidate| !candidate.exists())
+        .expect("the numbers do not end")
+}

@@ -1,0 +1,12 @@
+//! One run of one plan: reads what the owner wrote, makes a plan, runs it, keeps and publishes what came out.
+
+pub mod cache;
+pub mod equipment_files;
+pub mod files;
+pub mod library;
+pub mod manifest;
+pub mod plan;
+pub mod run_folder;
+pub mod runner;
+pub mod scan_files;
+pub mod spec;

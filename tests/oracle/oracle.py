@@ -1,0 +1,137 @@
+"""Second opinion on what the program wrote, by reference libraries that share no code with it.
+
+    oracle.py run RUN_DIR      parts of a published run: lib3mf strict reading, trimesh, manifold3d
+    oracle.py cut MESH AXIS OFFSET   volumes of both halves of a mesh by manifold3d
+    oracle.py solid MESH       is it closed and consistently wound, how many bodies, which volume (trimesh)
+    oracle.py kmedians         a weighted k-medoid cost by exhaustive search in numpy, samples on standard input
+
+Prints one JSON object.
+"""
+import itertools
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+
+def facts(mesh):
+    return {
+        "watertight": bool(mesh.is_watertight),
+        "wound": bool(mesh.is_winding_consistent),
+        "volume": float(mesh.volume),
+        "area": float(mesh.area),
+        "bodies": int(mesh.body_count),
+        "triangles": len(mesh.faces),
+    }
+
+
+def load(path):
+    mesh = trimesh.load(path, force="mesh", process=False)
+    mesh.merge_vertices(merge_tex=True, merge_norm=True)
+    return mesh
+
+
+def manifold(vertices, triangles):
+    import manifold3d
+
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(
+            vert_properties=np.ascontiguousarray(vertices, np.float64),
+            tri_verts=np.ascontiguousarray(triangles, np.uint64),
+        )
+    )
+    if solid.status() != manifold3d.Error.NoError:
+        raise SystemExit(f"manifold3d refuses the mesh: {solid.status()}")
+    return solid
+
+
+def strict(path):
+    """Warnings of a strict reading by the standard's own library, and whether every mesh is a solid."""
+    import lib3mf
+
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(path))
+    warnings = [str(reader.GetWarning(i)) for i in range(reader.GetWarningCount())]
+    solid, triangles = True, 0
+    meshes = model.GetMeshObjects()
+    while meshes.MoveNext():
+        mesh = meshes.GetCurrentMeshObject()
+        solid &= bool(mesh.IsManifoldAndOriented())
+        triangles += mesh.GetTriangleCount()
+    colours = 0
+    groups = model.GetColorGroups()
+    while groups.MoveNext():
+        colours += groups.GetCurrentColorGroup().GetCount()
+    return {"warnings": warnings, "solid": solid, "triangles": triangles, "colours": colours}
+
+
+def run(folder):
+    folder = Path(folder)
+    assembly = json.loads((folder / "assembly.json").read_text("utf-8"))
+    parts, bodies = [], []
+    for entry in assembly["parts"]:
+        mesh = load(folder / entry["file"])
+        placement = np.array(entry["placement"]).reshape(4, 4)
+        placed = mesh.vertices @ placement[:3, :3].T + placement[:3, 3]
+        solids = sorted((folder / entry["file"]).with_suffix("").glob("*.stl"))
+        pieces = [load(path) for path in solids]
+        bodies.append(manifold(placed, mesh.faces))
+        parts.append(
+            facts(mesh)
+            | {
+                "name": entry["name"],
+                "low": mesh.bounds[0].tolist(),
+                "size": mesh.extents.tolist(),
+                "rigid": bool(np.allclose(placement[:3, :3] @ placement[:3, :3].T, np.eye(3), atol=1e-12)),
+                "strict": strict(folder / entry["file"]),
+                "solids": len(pieces),
+                "solids_watertight": all(p.is_watertight for p in pieces),
+                "solids_volume": float(sum(p.volume for p in pieces)),
+            }
+        )
+    overlaps = [(a ^ b).volume() for a, b in itertools.combinations(bodies, 2)]
+    return {"parts": parts, "largest_overlap": max(overlaps, default=0.0)}
+
+
+def cut(path, axis, offset):
+    mesh = load(path)
+    solid = manifold(mesh.vertices, mesh.faces)
+    normal = [0.0, 0.0, 0.0]
+    normal[int(axis)] = 1.0
+    above, below = solid.split_by_plane(normal, float(offset))
+    return {"above": above.volume(), "below": below.volume(), "whole": solid.volume()}
+
+
+def kmedians(text):
+    """Least total weighted distance over all ways to choose k columns of a distance table."""
+    data = json.loads(text)
+    table, weight = np.array(data["table"]), np.array(data["weights"])
+    costs = {
+        pick: float(weight @ table[:, pick].min(axis=1))
+        for pick in itertools.combinations(range(table.shape[1]), data["k"])
+    }
+    best = min(costs, key=costs.get)
+    return {"pick": best, "cost": costs[best]}
+
+
+def main():
+    match sys.argv[1:]:
+        case ["run", folder]:
+            answer = run(folder)
+        case ["cut", path, axis, offset]:
+            answer = cut(path, axis, offset)
+        case ["solid", path]:
+            answer = facts(load(path))
+        case ["kmedians"]:
+            answer = kmedians(sys.stdin.read())
+        case _:
+            raise SystemExit(__doc__)
+    print(json.dumps(answer))
+
+
+if __name__ == "__main__":
+    main()

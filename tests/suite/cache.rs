@@ -1,0 +1,71 @@
+//! Running again: exactly the changed stage and those after it work; what was published stays as it was.
+
+use std::path::Path;
+
+use super::support::{digests, folder, json, small_scan, statuary, stderr, text};
+
+fn run(out: &Path, more: &[&str]) {
+    let (scan, out) = (text(&small_scan()), text(out));
+    let mut args = vec!["run", &scan, "--pipeline", "desk-figure", "--out", &out, "--json"];
+    args.extend(more);
+    let output = statuary(&args);
+    assert!(output.status.success(), "{}", stderr(&output));
+}
+
+fn fresh(run: &Path) -> Vec<String> {
+    let record = json(&run.join("run.json"));
+    let stages = record["stages"].as_array().unwrap();
+    stages.iter().filter(|s| s["cached"] == false).map(|s| s["stage"].as_str().unwrap().to_owned()).collect()
+}
+
+#[test]
+fn only_the_changed_stage_and_later_ones_run_again() {
+    let folder = folder();
+    let first = folder.path().join("first");
+    run(&first, &[]);
+    let before = digests(&first, &[]);
+    let second = folder.path().join("second");
+    let (from, to) = (text(&first), text(&second));
+    let output = statuary(&["rerun", &from, "--out", &to, "--set", "colour-reduce.colours=3"]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(fresh(&second), ["colour-reduce", "orient", "estimate", "export", "report"]);
+    assert_eq!(digests(&first, &[]), before, "the earlier run is left as it was");
+
+    let third = folder.path().join("third");
+    let output = statuary(&["rerun", &text(&second), "--out", &text(&third)]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(fresh(&third), ["report"], "nothing changed: only the report is written anew");
+    let varying = ["run.json", ".origin", ".stages"];
+    assert_eq!(digests(&second, &varying), digests(&third, &varying));
+
+    let direct = folder.path().join("direct");
+    run(&direct, &["--set", "colour-reduce.colours=3"]);
+    assert_eq!(digests(&direct, &varying), digests(&third, &varying), "a rerun gives what a run gives");
+}
+
+#[test]
+fn a_damaged_cache_is_worked_around() {
+    let folder = folder();
+    let first = folder.path().join("first");
+    run(&first, &[]);
+    for entry in std::fs::read_dir(first.join(".stages/meshes")).unwrap() {
+        let path = entry.unwrap().path();
+        let half = std::fs::read(&path).unwrap();
+        std::fs::write(&path, &half[..half.len() / 2]).unwrap();
+    }
+    let second = folder.path().join("second");
+    let output = statuary(&["rerun", &text(&first), "--out", &text(&second)]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    let varying = ["run.json", ".origin", ".stages"];
+    assert_eq!(digests(&first, &varying), digests(&second, &varying));
+}
+
+#[test]
+fn an_existing_folder_is_not_touched() {
+    let folder = folder();
+    std::fs::write(folder.path().join("mine.txt"), "keep").unwrap();
+    let output = statuary(&["run", &text(&small_scan()), "-p", "desk-figure", "-o", &text(folder.path())]);
+    assert_eq!(output.status.code(), Some(6));
+    assert!(stderr(&output).contains("is there already"), "{}", stderr(&output));
+    assert_eq!(std::fs::read_to_string(folder.path().join("mine.txt")).unwrap(), "keep");
+}
