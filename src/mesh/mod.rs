@@ -4,6 +4,7 @@ pub mod base;
 pub mod columns;
 pub mod cut;
 pub mod fill;
+pub mod floor;
 pub mod hull;
 pub mod inpaint;
 pub mod inspect;

@@ -37,7 +37,7 @@ pub struct Clean {
     pub weld_mm: f64,
     /// Pieces of at least this share of the body's area are worth keeping.
     pub island_area_share: f64,
-    /// Such pieces are joined to the body if they are no farther from it than this.
+    /// Such pieces are joined to the body if they are no farther from it than this, for a scan of adult size.
     pub island_distance_mm: f64,
     /// Whether large holes are filled so that the surface curves on, rather than by films.
     pub curved_holes: bool,

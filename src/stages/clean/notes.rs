@@ -58,7 +58,7 @@ pub fn tell_of_holes(filled: &[Filled], body_mm2: f64, size: Size, ctx: &mut Sta
 fn scan_again(share: f64) -> String {
     match share {
         s if s >= 0.96 => "scan the top of the head again, from above".to_owned(),
-        s if s < 0.04 => "nothing to do for soles: they are closed flat".to_owned(),
+        s if s < 0.04 => "scan the feet again, or stand the figure on a base".to_owned(),
         s => format!("scan the body again at {:.0} % of its height; arms a hand's breadth off help", 100.0 * s),
     }
 }

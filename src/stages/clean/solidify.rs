@@ -7,7 +7,8 @@ use super::{Clean, WrapWhen, stand};
 use crate::finding::{Finding, Severity};
 use crate::mesh::TriMesh;
 use crate::mesh::base::close_soles;
-use crate::mesh::fill::close_up;
+use crate::mesh::fill::{Filled, close_up};
+use crate::mesh::floor::remove_floor;
 use crate::mesh::inspect::inspect;
 use crate::mesh::intersect::first_self_intersections;
 use crate::mesh::islands::{largest, measure};
@@ -23,6 +24,7 @@ use crate::stage::{StageContext, StageError};
 pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) -> Result<TriMesh, StageError> {
     let Joined { mut body, others, size, hopeless } = joined;
     ctx.progress(0.3, "closing holes");
+    let size = take_off_floor(&mut body, size, ctx);
     close_holes(settings, &mut body, size, ctx);
     ctx.checkpoint()?;
     let why_wrap = match (settings.wrap, hopeless) {
@@ -49,6 +51,20 @@ pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) ->
     wrap_anew(settings, &everything, &why_wrap, size, ctx)
 }
 
+/// Removes a floor that was scanned along; tells the size of what is left.
+fn take_off_floor(body: &mut TriMesh, size: Size, ctx: &mut StageContext<'_>) -> Size {
+    /// What sticks to the floor at a body's feet, mm (common practice, no source).
+    const MARGIN_MM: f64 = 3.0;
+    let floor_mm2 = remove_floor(body, MARGIN_MM * size.body);
+    if floor_mm2 == 0.0 {
+        return size;
+    }
+    ctx.figure("attached_floor_removed_mm2", floor_mm2);
+    let what = format!("{} mm2 of floor around the feet removed", grouped(floor_mm2));
+    ctx.finding(Finding::new(Severity::Note, what).at("underside"));
+    Size::of(body, ctx.target)
+}
+
 /// Closes soles flat and all other holes.
 fn close_holes(settings: &Clean, body: &mut TriMesh, size: Size, ctx: &mut StageContext<'_>) {
     /// Share of the height in which an open rim is that of a sole, and least length of such a rim.
@@ -58,13 +74,16 @@ fn close_holes(settings: &Clean, body: &mut TriMesh, size: Size, ctx: &mut Stage
     let soles = close_soles(body, SOLES * size.height_mm, SOLE_RIM * size.height_mm);
     let holes = close_up(body, settings.curved_holes);
     *body = keep_triangles(body, |_| true);
-    let sum = |filled: &[crate::mesh::fill::Filled]| filled.iter().map(|hole| hole.area_mm2).sum::<f64>();
+    let sum = |filled: &[Filled]| filled.iter().fold(0.0, |sum, hole| sum + hole.area_mm2);
     ctx.figure("soles_closed", soles.len() as f64);
     ctx.figure("sole_area_mm2", sum(&soles));
     ctx.figure("holes_filled", holes.len() as f64);
     ctx.figure("hole_area_mm2", sum(&holes));
-    let all: Vec<_> = soles.into_iter().chain(holes).collect();
-    tell_of_holes(&all, body_mm2, size, ctx);
+    if !soles.is_empty() {
+        let what = format!("{} open soles closed flat, {} mm2", soles.len(), grouped(sum(&soles)));
+        ctx.finding(Finding::new(Severity::Note, what).at("underside"));
+    }
+    tell_of_holes(&holes, body_mm2, size, ctx);
 }
 
 /// Takes self-intersections out of a closed body and stands it up; the inner error says why it is no solid.
@@ -75,7 +94,7 @@ fn mend(
     ctx: &mut StageContext<'_>,
 ) -> Result<Result<TriMesh, String>, StageError> {
     /// Crossing pairs per triangle beyond which whole layers cross (common practice, no source).
-    const TANGLED: f64 = 0.02;
+    const TANGLED: f64 = 0.06;
     ctx.progress(0.4, "taking out self-intersections");
     let slivers = remove_slivers(&mut body, size.sliver_mm());
     let allowed = Allowance {
@@ -95,6 +114,9 @@ fn mend(
     }
     ctx.progress(0.6, "checking");
     let (body, _) = main_piece(&body);
+    if body.triangles.is_empty() {
+        return Ok(Err("nothing of it encloses a volume".to_owned()));
+    }
     let body = stand::stand(settings, body, size, ctx);
     ctx.figure("wrapped", 0.0);
     Ok(fault_of(&body).map_or(Ok(body), Err))
@@ -108,12 +130,16 @@ fn wrap_anew(
     size: Size,
     ctx: &mut StageContext<'_>,
 ) -> Result<TriMesh, StageError> {
-    let voxel_mm = voxel_mm(settings, size);
+    let voxel_mm = voxel_mm(settings, size, area_mm2(everything));
     ctx.progress(0.6, "wrapping the surface anew");
     let mut wrapped = wrap(everything, voxel_mm);
     ctx.checkpoint()?;
     remove_slivers(&mut wrapped, size.sliver_mm());
     let (solid, dropped_mm2) = main_piece(&wrapped);
+    if solid.triangles.is_empty() {
+        let what = "the scan encloses no volume, so there is nothing to print";
+        return Err(StageError::scan(what, "scan the subject from all sides"));
+    }
     ctx.figure("wrapped", 1.0);
     ctx.figure("wrap_voxel_mm", voxel_mm);
     ctx.figure("wrap_dropped_mm2", dropped_mm2);
@@ -134,16 +160,21 @@ fn wrap_anew(
     }
 }
 
-/// Voxel of the wrap at scan size, mm: a printed detail, but no finer than the scan of a body is true.
-fn voxel_mm(settings: &Clean, size: Size) -> f64 {
+/// Voxel of the wrap at scan size, mm: a printed detail, but no finer than the scan of a body is true, nor so fine that
+/// the surface gets too heavy.
+fn voxel_mm(settings: &Clean, size: Size, area_mm2: f64) -> f64 {
     /// Finest detail worth having in print, mm (common practice, no source).
     const PRINTED_MM: f64 = 0.4;
     const VOXELS_PER_HEIGHT: f64 = 900.0;
-    let figure_mm = match settings.wrap_voxel_mm {
-        0.0 => PRINTED_MM.max(size.figure_mm() / VOXELS_PER_HEIGHT),
-        chosen => chosen,
-    };
-    figure_mm / size.factor
+    /// Triangles a wrap may have, and how many it has per voxel face of surface (measured).
+    const TRIANGLES_MAX: f64 = 1.5e6;
+    const TRIANGLES_PER_FACE: f64 = 2.9;
+    if settings.wrap_voxel_mm > 0.0 {
+        return settings.wrap_voxel_mm / size.factor;
+    }
+    let by_print = PRINTED_MM / size.factor;
+    let by_weight = (TRIANGLES_PER_FACE * area_mm2 / TRIANGLES_MAX).sqrt();
+    by_print.max(size.height_mm / VOXELS_PER_HEIGHT).max(by_weight)
 }
 
 /// The piece of largest area, and the area of all others, mm2.
@@ -152,8 +183,8 @@ fn main_piece(mesh: &TriMesh) -> (TriMesh, f64) {
     let pieces = components(&mesh.triangles, &edges);
     let measures = measure(mesh, &edges, &pieces);
     let main = largest(&measures).unwrap_or(0);
-    let others = measures.iter().enumerate().filter(|(i, _)| *i != main).map(|(_, piece)| piece.area_mm2);
-    let others_mm2 = others.sum();
+    let others = measures.iter().enumerate().filter(|(i, _)| *i != main);
+    let others_mm2 = others.fold(0.0, |sum, (_, piece)| sum + piece.area_mm2);
     (keep_triangles(mesh, |t| pieces.label[t] as usize == main), others_mm2)
 }
 
@@ -178,7 +209,8 @@ fn fault_of(mesh: &TriMesh) -> Option<String> {
     Some(format!("the surface crosses itself ({})", place(share)))
 }
 
-fn together(mut a: TriMesh, b: &TriMesh) -> TriMesh {
+/// Both meshes in one, nothing joined.
+pub fn together(mut a: TriMesh, b: &TriMesh) -> TriMesh {
     let shift = a.positions.len() as u32;
     a.positions.extend(&b.positions);
     a.colours.extend(&b.colours);

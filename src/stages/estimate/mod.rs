@@ -16,8 +16,6 @@ use crate::mesh::label_layers::LABELS_MAX;
 use crate::problem::Problem;
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 
-pub use part::PartWork;
-
 /// How parts are printed, as far as it decides mass and time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]

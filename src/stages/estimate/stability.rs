@@ -2,6 +2,8 @@
 
 use glam::{DVec2, DVec3};
 
+use crate::mesh::hull::{convex_hull, depth_inside};
+
 /// Vertices this close above the lowest one carry the figure, mm.
 const FOOT_MM: f64 = 0.5;
 
@@ -23,8 +25,7 @@ pub struct Stance {
 pub fn stance<'a>(points: impl Iterator<Item = &'a DVec3> + Clone, centre: DVec3) -> Option<Stance> {
     let floor = points.clone().fold(f64::INFINITY, |low, p| low.min(p.z));
     let feet: Vec<DVec2> = points.filter(|p| p.z < floor + FOOT_MM).map(|p| p.truncate()).collect();
-    let hull = crate::mesh::hull::convex_hull(feet);
-    let (distance, towards) = crate::mesh::hull::depth_inside(&hull, centre.truncate())?;
+    let (distance, towards) = depth_inside(&convex_hull(feet), centre.truncate())?;
     let centre_mm = centre.z - floor;
     (centre_mm > 0.0).then(|| Stance { tip_deg: distance.atan2(centre_mm).to_degrees(), towards, centre_mm })
 }
