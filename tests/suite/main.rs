@@ -1,7 +1,9 @@
 //! All tests in one binary.
 #![allow(clippy::unwrap_used)]
 
+mod mannequin;
 mod mesh_cut;
 mod mesh_repair;
 mod shapes;
+mod stages_split;
 mod wrap;

@@ -2,9 +2,9 @@
 
 use super::section::{Crossed, NONE, Section, edge_key};
 use super::{CutError, NO_SOURCE, Piece, Pieces, Seam, check, hollows};
+use crate::mesh::cut::flat::Flat;
 use crate::mesh::inspect::is_degenerate;
 use crate::mesh::topology::Sets;
-use crate::mesh::cut::flat::Flat;
 use crate::mesh::{Origin, TriMesh};
 
 /// Which piece everything goes to.
@@ -38,6 +38,9 @@ pub(super) fn by_piece(mesh: &TriMesh, section: &Section, chosen: &[bool], joint
             Seam { region, below, above, area_mm2: section.regions[region].area_mm2 }
         })
         .collect();
+    if seams.is_empty() {
+        return Err(CutError::Misses);
+    }
     if seams.iter().any(|s| s.below == s.above) {
         return Err(CutError::StillJoined);
     }
