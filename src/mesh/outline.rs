@@ -80,8 +80,8 @@ pub fn loops(edges: &[[u32; 2]]) -> Vec<Vec<u32>> {
 /// areas' size, so for measuring and placing, not for building meshes.
 #[must_use]
 pub fn common(a: &[Vec<DVec2>], b: &[Vec<DVec2>]) -> Vec<Vec<DVec2>> {
-    let plain = |loops: &[Vec<DVec2>]| loops.iter().map(|l| l.iter().map(|p| p.to_array()).collect()).collect();
-    let (a, b): (Vec<Vec<[f64; 2]>>, Vec<Vec<[f64; 2]>>) = (plain(a), plain(b));
+    let plain = |l: &Vec<DVec2>| -> Vec<[f64; 2]> { l.iter().map(DVec2::to_array).collect() };
+    let [a, b] = [a, b].map(|loops| loops.iter().map(plain).collect::<Vec<_>>());
     let shapes = a.overlay_as::<i64>(&b, OverlayRule::Intersect, FillRule::NonZero);
     shapes.into_iter().flatten().map(|l| l.into_iter().map(DVec2::from).collect()).collect()
 }

@@ -185,14 +185,15 @@ fn a_torus_shows_a_ring_or_two_discs() {
     // Torus R = 2, r = .5: V = 2 pi^2 R r^2 = 9.869604; section z = 0 an annulus of 12.566371 = pi (2.5^2 - 1.5^2), section
     // x = 0 two discs of together 1.570796.
     let torus = torus(200.0, 50.0, [640, 320]);
-    let flat = measured(&torus, Plane::new(2, beside(0.0)));
+    // A ring of vertices lies at z = 0, so the plane keeps some steps away.
+    let flat = measured(&torus, Plane::new(2, beside(0.001)));
     assert_close(flat[0] + flat[1], 9.869_604e6, 2e-4, "volume");
     assert_close(flat[4], 125_663.71, 2e-4, "annulus");
     let upright = measured(&torus, Plane::new(0, beside(0.0)));
     assert_close(upright[4], 15_707.96, 2e-4, "two discs");
     assert_close(upright[0], upright[1], 1e-5, "halves");
     assert_eq!(cut::section(&torus, Plane::new(0, beside(0.0))).unwrap().regions.len(), 2);
-    assert_eq!(cut::section(&torus, Plane::new(2, beside(0.0))).unwrap().regions.len(), 1);
+    assert_eq!(cut::section(&torus, Plane::new(2, beside(0.001))).unwrap().regions.len(), 1);
 }
 
 #[test]

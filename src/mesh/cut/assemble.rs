@@ -38,6 +38,9 @@ pub(super) fn by_piece(mesh: &TriMesh, section: &Section, chosen: &[bool], joint
             Seam { region, below, above, area_mm2: section.regions[region].area_mm2 }
         })
         .collect();
+    if seams.is_empty() {
+        return Err(CutError::Misses);
+    }
     if seams.iter().any(|s| s.below == s.above) {
         return Err(CutError::StillJoined);
     }

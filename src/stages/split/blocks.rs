@@ -7,7 +7,7 @@ use glam::{DVec2, DVec3, IVec3};
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::part_blocks::separate;
+use super::parted::separate;
 use crate::mesh::cut::flats;
 use crate::mesh::{TriMesh, measure, outline};
 
@@ -37,7 +37,7 @@ pub(super) struct Block {
 
 /// A part in blocks.
 #[derive(Clone, Debug)]
-pub(super) struct Blocks {
+pub(super) struct Model {
     pub step_mm: f64,
     /// Corner of the grid, mm.
     pub corner: DVec3,
@@ -49,15 +49,18 @@ pub(super) struct Blocks {
 pub(super) struct Body {
     pub low: DVec3,
     pub high: DVec3,
+    /// Centre of mass: arms held out do not shift it much.
+    pub middle: DVec3,
 }
 
 impl Body {
-    pub fn height_mm(&self) -> f64 {
-        (self.high.z - self.low.z).max(1e-9)
+    pub fn of(mesh: &TriMesh) -> Self {
+        let (low, high) = measure::bounds(&mesh.positions);
+        Self { low, high, middle: measure::centroid(mesh).unwrap_or(0.5 * (low + high)) }
     }
 
-    pub fn middle_x_mm(&self) -> f64 {
-        0.5 * (self.low.x + self.high.x)
+    pub fn height_mm(&self) -> f64 {
+        (self.high.z - self.low.z).max(1e-9)
     }
 
     /// Height above the feet as a share of the figure's height.
@@ -67,15 +70,21 @@ impl Body {
 
     /// Distance from the middle as a share of the figure's height; positive on the figure's own left.
     pub fn aside(&self, p: DVec3) -> f64 {
-        (p.x - self.middle_x_mm()) / self.height_mm()
+        (p.x - self.middle.x) / self.height_mm()
     }
 
-    /// How much a seam matters here: the head and the hands are spared (head from .87 of the height, fingertips to wrist
-    /// .377 to .485: Drillis & Contini 1966).
+    /// Distance behind the middle as a share of the figure's height.
+    pub fn behind(&self, p: DVec3) -> f64 {
+        (p.y - self.middle.y) / self.height_mm()
+    }
+
+    /// How much a seam matters here: the face most, then the head and the hands (head from .87 of the height, fingertips
+    /// to wrist .377 to .485: Drillis & Contini 1966).
     fn care(&self, p: DVec3) -> f64 {
         let level = self.level(p);
         match () {
-            () if level > 0.87 => 4.0,
+            () if level > 0.87 && self.behind(p) < 0.01 => 6.0,
+            () if level > 0.87 => 3.0,
             () if (0.377..0.485).contains(&level) && self.aside(p).abs() > 0.1 => 2.0,
             () => 1.0,
         }
@@ -107,14 +116,13 @@ impl Grid {
     }
 }
 
-impl Blocks {
+impl Model {
     /// Models a closed mesh in blocks of the given size, starting at its lowest corner.
     pub fn of(mesh: &TriMesh, step_mm: f64, body: &Body) -> Self {
         let (low, high) = measure::bounds(&mesh.positions);
         let mut corner = low;
         // The middle of the body is a plane of the grid, so that both sides can be cut alike.
-        let middle = body.middle_x_mm();
-        corner.x = middle - ((middle - low.x) / step_mm).ceil() * step_mm;
+        corner.x = body.middle.x - ((body.middle.x - low.x) / step_mm).ceil() * step_mm;
         let size = [0, 1, 2].map(|i| (((high[i] - corner[i]) / step_mm).ceil() as usize).clamp(1, 4000));
         let grid = Grid { corner, step: step_mm, size };
         let mut ids = vec![NONE; size[0] * size[1] * size[2]];
@@ -182,7 +190,7 @@ fn column_hits([a, b, c]: [DVec3; 3], grid: &Grid) -> Vec<(usize, f64, i32)> {
     for j in (first(1)..grid.size[1]).take_while(|j| line(*j, 1) <= high.y) {
         for i in (first(0)..grid.size[0]).take_while(|i| line(*i, 0) <= high.x) {
             let p = DVec2::new(line(i, 0), line(j, 1));
-            let flat = [a, b, c].map(|v| v.truncate());
+            let flat = [a, b, c].map(DVec3::truncate);
             let edges = [[0, 1], [1, 2], [2, 0]].map(|[i, j]: [usize; 2]| (flat[i], flat[j]));
             let turns = outline::winding(edges, p);
             if turns != 0 {

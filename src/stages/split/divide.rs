@@ -5,7 +5,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::Blocks;
+use super::blocks::Model;
 use super::exact;
 use super::glance::Rules;
 use super::plan::{Planned, plan};
@@ -20,6 +20,9 @@ const CLOSER: f64 = 0.7;
 const GROWN_MM: f64 = 0.1;
 /// Most parts of one figure.
 const PARTS_MAX: usize = 500;
+
+/// Most cuts, made or tried; their numbers fit 16 bits.
+const CUTS_MAX: usize = 20_000;
 
 /// A part on its way.
 #[derive(Clone, Debug)]
@@ -109,23 +112,24 @@ impl Division {
         let made: Vec<_> = open.par_iter().enumerate().map(cut).collect();
         for (work, made) in open.into_iter().zip(made) {
             let number = self.cuts.len();
-            match made? {
-                Some(made) => {
-                    self.cuts.push(Some(made.plane));
-                    self.take(work, number, made);
-                }
-                None => {
-                    self.cuts.push(None);
-                    let list = if fixed.is_none() { &mut self.parts } else { &mut self.open };
-                    list.push(work);
-                }
+            let made = made?;
+            self.cuts.push(made.as_ref().map(|m| m.plane));
+            if let Some(made) = made {
+                self.take(&work, number, made);
+            } else {
+                let list = if fixed.is_none() { &mut self.parts } else { &mut self.open };
+                list.push(work);
             }
         }
-        if self.parts.len() + self.open.len() > PARTS_MAX { Err(DivideError::TooMany) } else { Ok(()) }
+        if self.parts.len() + self.open.len() > PARTS_MAX || self.cuts.len() > CUTS_MAX {
+            Err(DivideError::TooMany)
+        } else {
+            Ok(())
+        }
     }
 
     /// Puts the pieces of a cut in place of what was cut.
-    fn take(&mut self, work: Work, number: usize, made: Made) {
+    fn take(&mut self, work: &Work, number: usize, made: Made) {
         self.nodes[work.node].cut = Some(number);
         for (piece, plan) in made.pieces.pieces.into_iter().zip(made.plans) {
             let node = self.nodes.len();
@@ -155,7 +159,7 @@ impl Search {
         let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
         let followed = work.plan.as_ref().filter(near_enough).cloned();
         let fresh = if followed.is_none() {
-            plan(Blocks::of(mesh, self.block_mm(mesh), &self.rules.body), &self.rules)
+            plan(Model::of(mesh, self.block_mm(mesh), &self.rules.body), &self.rules)
         } else {
             None
         };

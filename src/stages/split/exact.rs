@@ -2,7 +2,7 @@
 //! parts fit as planned.
 
 use super::bed::Shape;
-use super::blocks::Blocks;
+use super::blocks::Model;
 use super::glance::{Cut, Rules};
 use super::plan::Planned;
 use super::sweep::regions;
@@ -16,8 +16,10 @@ const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
 /// Crossing triangles are counted up to here.
 const CROSSINGS_MAX: usize = 10;
-/// No cut leaves a thinner piece, mm.
+/// Thinner pieces cannot be printed at all, mm.
 const SLIVER_MM: f64 = 0.5;
+/// Lattice steps about a plane that was asked for.
+const ABOUT: [f64; 5] = [0.0, 16.0, -16.0, 128.0, -128.0];
 /// Pieces thinner than this share of the least part are crumbs.
 const CRUMB: f64 = 0.5;
 
@@ -60,20 +62,22 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
 /// Cuts a part by a plane that was asked for; `None` when the plane misses it.
 ///
 /// # Errors
-/// When no plane within a few lattice steps works.
+/// When no plane within a hundredth of a millimetre works.
 pub(super) fn along(
     mesh: &TriMesh,
     plane: Plane,
     rules: &Rules,
     joint: u16,
 ) -> Result<Option<(Plane, Pieces)>, CutError> {
-    let section = match section_about(mesh, plane.axis, plane.offset_mm) {
-        Ok(section) => section,
-        Err(CutError::Misses) => return Ok(None),
-        Err(error) => return Err(error),
-    };
     let mut attempt = Attempt::new(mesh, rules, joint, 0);
-    attempt.try_out(&section, &vec![true; section.regions.len()]);
+    for steps in ABOUT {
+        match section_about(mesh, plane.axis, plane.offset_mm + steps * LATTICE_MM) {
+            Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
+            Ok(_) => {}
+            Err(CutError::Misses) => return Ok(None),
+            Err(error) => attempt.last = error,
+        }
+    }
     attempt.outcome().map(Some)
 }
 
@@ -84,8 +88,8 @@ struct Attempt<'a> {
     joint: u16,
     /// Number of parts that should fit.
     wanted: usize,
-    /// Crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
-    best: Option<([usize; 3], Plane, Pieces)>,
+    /// Slivers, crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
+    best: Option<([usize; 4], Plane, Pieces)>,
     last: CutError,
 }
 
@@ -109,22 +113,19 @@ impl<'a> Attempt<'a> {
             Ok(pieces) => {
                 let shapes: Vec<Shape> = pieces.pieces.iter().map(|p| Shape::of(&p.mesh)).collect();
                 let thin = |s: &Shape| s.size().min_element();
-                if shapes.iter().any(|s| thin(s) < SLIVER_MM) {
-                    self.last = CutError::Touches;
-                    return false;
-                }
+                let slivers = shapes.iter().filter(|s| thin(s) < SLIVER_MM).count();
                 let crumbs = shapes.iter().filter(|s| thin(s) < CRUMB * self.rules.part_min_mm).count();
                 let fits = shapes.iter().filter(|s| self.rules.bed.holds(s)).count();
                 let crossings: usize =
                     pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
-                let faults = [crossings, crumbs, self.wanted.saturating_sub(fits)];
+                let faults = [slivers, crossings, crumbs, self.wanted.saturating_sub(fits)];
                 if self.best.as_ref().is_none_or(|b| faults < b.0) {
                     self.best = Some((faults, section.plane, pieces));
                 }
             }
             Err(error) => self.last = error,
         }
-        self.best.as_ref().is_some_and(|b| b.0 == [0; 3])
+        self.best.as_ref().is_some_and(|b| b.0 == [0; 4])
     }
 }
 
@@ -142,7 +143,7 @@ fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section,
 
 /// Which regions of the section the plan cuts: each follows the planned region most of its rim lies beside. Regions the
 /// plan does not know are left alone.
-fn chosen(section: &Section, model: &Blocks, cut: &Cut) -> Vec<bool> {
+fn chosen(section: &Section, model: &Model, cut: &Cut) -> Vec<bool> {
     let across = [(cut.axis + 1) % 3, (cut.axis + 2) % 3];
     let regions = regions(model, cut.axis, cut.layer);
     let mut planned = rustc_hash::FxHashMap::default();

@@ -1,7 +1,7 @@
 //! Prices of single cuts: every plane and set of regions of a part at first glance, from what hangs together on both sides.
 
 use super::bed::Bed;
-use super::blocks::{Blocks, Body};
+use super::blocks::{Body, Model};
 use super::sweep::{Area, Level, Lump, levels};
 
 /// Most regions of one plane whose every subset is tried.
@@ -45,7 +45,7 @@ impl Cut {
 }
 
 /// All cuts of a part, cheapest first.
-pub(super) fn cuts(model: &Blocks, rules: &Rules) -> Vec<Cut> {
+pub(super) fn cuts(model: &Model, rules: &Rules) -> Vec<Cut> {
     let mut cuts = Vec::new();
     for axis in 0..3 {
         for level in levels(model, axis) {
@@ -73,7 +73,7 @@ fn subsets(level: &Level) -> Vec<u32> {
 }
 
 /// The parts a cut leaves; `None` when a region it goes through does not part anything.
-fn pieces(model: &Blocks, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
+fn pieces(model: &Model, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
     let lumps = level.below.len() + level.above.len();
     let ends = |area: &Area| [area.below, level.below.len() + area.above];
     let mut name: Vec<usize> = (0..lumps).collect();
@@ -105,7 +105,7 @@ fn pieces(model: &Blocks, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
 }
 
 /// Prices a cut from its seams and the sizes of its parts.
-fn price(model: &Blocks, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lump]) -> Cut {
+fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lump]) -> Cut {
     let chosen = level.areas.iter().enumerate().filter(|(i, _)| cut.goes_through(*i));
     cut.seams = chosen.map(|(_, area)| seam(model, rules, area)).sum();
     if cut.axis == 0 {
@@ -133,12 +133,12 @@ fn price(model: &Blocks, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[L
 
 /// Price of a cut from front to back that runs through the trunk beside its middle.
 fn lopsided(rules: &Rules, x_mm: f64) -> f64 {
-    let aside = (x_mm - rules.body.middle_x_mm()).abs() / rules.body.height_mm();
+    let aside = (x_mm - rules.body.middle.x).abs() / rules.body.height_mm();
     if aside < TRUNK { 0.3 * aside / TRUNK } else { 0.0 }
 }
 
 /// Price of one seam: how much it shows, whether keys fit, knife edges.
-fn seam(model: &Blocks, rules: &Rules, area: &Area) -> f64 {
+fn seam(model: &Model, rules: &Rules, area: &Area) -> f64 {
     // An outline of block sides is longer than the curve it follows, by 4 / pi on average.
     let side_mm = model.step_mm * std::f64::consts::FRAC_PI_4;
     let rim = (f64::from(area.rim) * side_mm).max(1e-9);

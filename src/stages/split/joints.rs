@@ -40,7 +40,9 @@ pub(super) fn faces(parts: &[Work]) -> Vec<Face> {
             let mut outlines: Vec<Vec<DVec2>> =
                 outline::loops(&rim).into_iter().map(|l| l.into_iter().map(place).collect()).collect();
             if !flat.faces_up {
-                outlines.iter_mut().for_each(|l| l.reverse());
+                for outline in &mut outlines {
+                    outline.reverse();
+                }
             }
             Face { part, flat, outlines }
         };

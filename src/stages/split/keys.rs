@@ -19,6 +19,7 @@ const DIAMETERS: f64 = 3.0;
 
 /// What sockets must keep to.
 #[derive(Clone, Debug)]
+#[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
 pub(super) struct KeyRules {
     /// Dowels on the shelf, largest first, mm.
     pub dowels_mm: Vec<f64>,

@@ -1,6 +1,8 @@
 //! `split`: cuts the figure along axis planes into parts that fit the printer, each with a flat face to stand on, and gives
 //! the joints sockets for dowels. A figure that fits stays whole.
 
+#![allow(clippy::float_cmp, reason = "planes and extremes are copied, so they are compared exactly")]
+
 mod bed;
 mod blocks;
 mod divide;
@@ -10,7 +12,7 @@ mod glance;
 mod joints;
 mod keys;
 mod labels;
-mod part_blocks;
+mod parted;
 mod place;
 mod plan;
 mod report;
@@ -20,7 +22,6 @@ mod sweep;
 use std::sync::Arc;
 
 use crate::figure::{Fact, Figure};
-use crate::mesh::measure;
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
 
@@ -58,13 +59,12 @@ impl Transform for Split {
             return Err(StageError::failed(what, "keep one `split` stage in the pipeline"));
         };
         let bed = self.bed(ctx)?;
-        let (low, high) = measure::bounds(&whole.mesh.positions);
-        let body = Body { low, high };
         let shape = Shape::of(&whole.mesh);
-        if self.cuts.is_empty() && (bed.holds(&shape) || bed.takes(high - low, 2)) {
+        if self.cuts.is_empty() && (bed.holds(&shape) || bed.takes(shape.size(), 2)) {
             report::kept_whole(ctx, &shape, &bed);
             return Ok(figure.clone());
         }
+        let body = Body::of(&whole.mesh);
         let search = self.search(bed, body);
         let mut division = Division::new(Arc::clone(&whole.mesh), whole.labels.is_some());
         for round in 0.. {

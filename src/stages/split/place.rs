@@ -35,7 +35,7 @@ pub(super) fn words(body: &Body, low: DVec3, high: DVec3) -> String {
     let table: &[(f64, &str)] = if is_arm(body, low, high) { &ARM } else { &TRUNK };
     let word = table.iter().find(|(up_to, _)| level < *up_to).map_or("head", |(_, word)| word);
     let aside = body.aside(middle);
-    let behind = (middle.y - 0.5 * (body.low.y + body.high.y)) / body.height_mm();
+    let behind = body.behind(middle);
     let mut words = word.to_owned();
     match aside {
         a if a > 0.02 => words += "-left",

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::Blocks;
+use super::blocks::Model;
 use super::glance::{Cut, Rules, cuts};
 
 /// Plans kept after each step.
@@ -21,7 +21,7 @@ const STEPS_MAX: usize = 200;
 /// A piece as planned: its blocks, its box, and the cut that divides it, if any.
 #[derive(Clone, Debug)]
 pub(super) struct Planned {
-    pub model: Arc<Blocks>,
+    pub model: Arc<Model>,
     pub shape: Shape,
     pub cut: Option<Cut>,
     pub pieces: Vec<Planned>,
@@ -31,7 +31,7 @@ pub(super) struct Planned {
 #[derive(Clone, Debug)]
 struct Open {
     id: usize,
-    model: Arc<Blocks>,
+    model: Arc<Model>,
     parts: f64,
 }
 
@@ -43,7 +43,7 @@ struct Step {
     cut: Cut,
     /// Number of the first piece; the others follow.
     first: usize,
-    pieces: Vec<(Arc<Blocks>, Shape)>,
+    pieces: Vec<(Arc<Model>, Shape)>,
 }
 
 /// A plan so far: its price, and what does not fit yet.
@@ -84,7 +84,7 @@ impl Plan {
     }
 
     /// The plan as a tree of pieces.
-    fn tree(&self, model: Arc<Blocks>, rules: &Rules) -> Planned {
+    fn tree(&self, model: Arc<Model>, rules: &Rules) -> Planned {
         let mut steps = Vec::new();
         let mut step = self.last.as_ref();
         while let Some(s) = step {
@@ -96,17 +96,17 @@ impl Plan {
     }
 }
 
-fn grown(id: usize, model: Arc<Blocks>, shape: Shape, steps: &[&Step]) -> Planned {
+fn grown(id: usize, model: Arc<Model>, shape: Shape, steps: &[&Step]) -> Planned {
     let Some(step) = steps.iter().find(|s| s.piece == id) else {
         return Planned { model, shape, cut: None, pieces: Vec::new() };
     };
     let piece =
-        |(i, (model, shape)): (usize, &(Arc<Blocks>, Shape))| grown(step.first + i, Arc::clone(model), *shape, steps);
+        |(i, (model, shape)): (usize, &(Arc<Model>, Shape))| grown(step.first + i, Arc::clone(model), *shape, steps);
     Planned { model, shape, cut: Some(step.cut), pieces: step.pieces.iter().enumerate().map(piece).collect() }
 }
 
 /// The best plan for a part; `None` when no plane parts it.
-pub(super) fn plan(model: Blocks, rules: &Rules) -> Option<Planned> {
+pub(super) fn plan(model: Model, rules: &Rules) -> Option<Planned> {
     let model = Arc::new(model);
     let whole = Open { id: 0, model: Arc::clone(&model), parts: 2.0 };
     let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];

@@ -44,8 +44,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     ctx.finding(
         Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
     );
-    let (low, high) = measure::bounds(&whole.positions);
-    let body = Body { low, high };
+    let body = Body::of(whole);
     for part in parts {
         let shape = Shape::of(&part.mesh);
         let size = shape.size();
@@ -54,7 +53,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
             let hint = "fine if the printer's volume is right; a larger `margin_mm` leaves more";
             ctx.finding(Finding::new(Severity::Note, what).on(&part.name).at(place_of(&part.name)).hint(hint));
         }
-        if size.min_element() < settings.part_min_mm {
+        if size.min_element() < 0.5 * settings.part_min_mm {
             let what = format!("the part is only {:.1} mm thick", size.min_element());
             let hint = "set `cuts` by hand to avoid it, or print it with more walls";
             ctx.finding(Finding::new(Severity::Warning, what).on(&part.name).at(place_of(&part.name)).hint(hint));

@@ -71,7 +71,7 @@ impl Default for Split {
             clearance_mm: 0.15,
             key_depth_mm: None,
             wall_min_mm: 2.0,
-            part_min_mm: 20.0,
+            part_min_mm: 30.0,
             search_step_mm: 5.0,
             cuts: Vec::new(),
         }

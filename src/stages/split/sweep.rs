@@ -4,7 +4,7 @@
 use glam::DVec3;
 
 use super::bed::Shape;
-use super::blocks::{Block, Blocks, NONE};
+use super::blocks::{Block, Model, NONE};
 
 /// Measures of connected blocks that can be added up.
 #[derive(Clone, Copy, Debug)]
@@ -65,10 +65,10 @@ impl Lump {
     pub fn shape(&self, step_mm: f64) -> Shape {
         let [low, high] = [self.low, self.high].map(|v| DVec3::from_array(v.map(f64::from)));
         let mut feet_mm2 = [0.0; 6];
-        for side in 0..6 {
+        for (side, (plane, blocks)) in self.flat.into_iter().enumerate() {
             let edge = if side % 2 == 1 { self.high } else { self.low }[side / 2];
-            if (self.flat[side].0 - edge).abs() < 1e-3 {
-                feet_mm2[side] = f64::from(self.flat[side].1) * step_mm * step_mm;
+            if (plane - edge).abs() < 1e-3 {
+                feet_mm2[side] = f64::from(blocks) * step_mm * step_mm;
             }
         }
         Shape { low, high, feet_mm2 }
@@ -115,7 +115,7 @@ impl Lumps {
 }
 
 /// All planes across one axis that cut something.
-pub(super) fn levels(model: &Blocks, axis: usize) -> Vec<Level> {
+pub(super) fn levels(model: &Model, axis: usize) -> Vec<Level> {
     let blocks = &model.blocks;
     let count = blocks.iter().map(|b| usize::from(b.at[axis]) + 1).max().unwrap_or(0);
     let mut layers: Vec<Vec<u32>> = vec![Vec::new(); count];
@@ -201,7 +201,7 @@ fn bonded(blocks: &[Block], b: u32, side: usize, up: usize) -> bool {
 }
 
 /// Blocks below each region of a plane, in the order of its areas.
-pub(super) fn regions(model: &Blocks, axis: usize, layer: usize) -> Vec<Vec<u32>> {
+pub(super) fn regions(model: &Model, axis: usize, layer: usize) -> Vec<Vec<u32>> {
     let here = |i: &u32| usize::from(model.blocks[*i as usize].at[axis]) == layer;
     let blocks: Vec<u32> = (0..model.blocks.len() as u32).filter(here).collect();
     walk(&model.blocks, &blocks, axis)

@@ -3,11 +3,11 @@
 use glam::DVec3;
 
 use super::bed::Shape;
-use super::blocks::{Block, Blocks, NONE};
+use super::blocks::{Block, Model, NONE};
 use super::glance::{Cut, Rules};
 use super::sweep::{Lump, Lumps, regions};
 
-impl Blocks {
+impl Model {
     /// The connected pieces a cut leaves.
     pub fn parted(&self, cut: &Cut) -> Vec<Self> {
         let mut blocks = self.blocks.clone();
