@@ -30,8 +30,13 @@ pub fn first_self_intersections(mesh: &TriMesh, limit: usize) -> Vec<[u32; 2]> {
 /// Whether two triangles of a mesh have a point in common beyond the corners they share by index.
 #[must_use]
 pub fn self_intersect(mesh: &TriMesh, i: u32, j: u32) -> bool {
-    let (t, u) = (mesh.triangles[i as usize], mesh.triangles[j as usize]);
-    let at = |triangle: [u32; 3]| triangle.map(|v| mesh.positions[v as usize]);
+    intersect(&mesh.positions, mesh.triangles[i as usize], mesh.triangles[j as usize])
+}
+
+/// The same for two triangles over shared positions.
+#[must_use]
+pub fn intersect(positions: &[DVec3], t: [u32; 3], u: [u32; 3]) -> bool {
+    let at = |triangle: [u32; 3]| triangle.map(|v| positions[v as usize]);
     let shared = |v: &u32| u.contains(v);
     let meet = match t.iter().filter(|v| shared(v)).count() {
         0 => meet(&at(t), &at(u)),
