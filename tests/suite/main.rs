@@ -4,4 +4,5 @@
 mod mesh_cut;
 mod mesh_repair;
 mod shapes;
+mod stages_clean;
 mod wrap;
