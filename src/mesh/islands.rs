@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::TriMesh;
 use super::topology::{Components, Edges, ends};
+use super::tree::TriTree;
 use super::winding::Winding;
 
 /// One connected piece.
@@ -100,6 +101,15 @@ pub fn relation(piece: &TriMesh, body: &TriMesh, winding: &Winding, within_mm: f
         inside: share(looks.iter().filter(|look| look.0).count()),
         agreeing: share(looks.iter().filter(|look| look.1).count()),
     }
+}
+
+/// The least move that brings a vertex of a piece onto a surface, mm; zero when none is within `within_mm`.
+#[must_use]
+pub fn step_onto(piece: &TriMesh, tree: &TriTree, within_mm: f64) -> DVec3 {
+    let steps = piece.positions.par_iter().map(|p| tree.nearest(*p, within_mm).map(|n| n.point - *p));
+    let steps: Vec<Option<DVec3>> = steps.collect();
+    let shorter = |a: DVec3, b: DVec3| if b.length_squared() < a.length_squared() { b } else { a };
+    steps.into_iter().flatten().reduce(shorter).unwrap_or_default()
 }
 
 /// Sum of the area vectors around each vertex.

@@ -69,37 +69,62 @@ pub fn agreeing_flips(triangles: &[[u32; 3]], edges: &Edges) -> Vec<bool> {
     flips
 }
 
-/// Turns each piece outwards: by the volume it encloses with its holes closed by cones, or, for a sheet that encloses
-/// next to nothing, the way most of its area was wound in the file.
+/// Turns each piece outwards. Closed and nearly closed ones by the volume they enclose, with holes closed by cones; shreds
+/// the way most of their area was wound in the file, for a file that winds one shred rightly does so with all.
 fn turn_pieces(mesh: &mut TriMesh, flipped: &[bool]) {
-    /// Share of the volume of a ball of equal area below which a piece is a sheet.
-    const SHEET: f64 = 0.01;
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let pieces = components(&mesh.triangles, &Edges { crowded: Vec::new(), ..edges.clone() });
-    let volumes = cone_volumes(mesh, &edges, &pieces);
-    let mut areas = vec![[0.0; 2]; pieces.count];
+    let mut evidence = cone_volumes(mesh, &edges, &pieces);
+    let middle = mesh.positions.iter().sum::<DVec3>() / mesh.positions.len().max(1) as f64;
+    let mut file_volume = 0.0;
     for (t, piece) in pieces.label.iter().enumerate() {
-        areas[*piece as usize][usize::from(flipped[t])] += 0.5 * mesh.area_vector(t).length();
+        let [a, b, c] = mesh.corners(t).map(|p| p - middle);
+        let volume = a.dot(b.cross(c));
+        file_volume += if flipped[t] { -volume } else { volume };
+        evidence[*piece as usize].areas[usize::from(flipped[t])] += 0.5 * mesh.area_vector(t).length();
     }
-    let inside_out: Vec<bool> = volumes
-        .iter()
-        .zip(&areas)
-        .map(|(volume, [as_filed, turned])| {
-            let ball = (as_filed + turned).powf(1.5) / (6.0 * std::f64::consts::PI.sqrt());
-            if volume.abs() > SHEET * ball { *volume < 0.0 } else { turned > as_filed }
-        })
-        .collect();
+    let inside_out: Vec<bool> = evidence.iter().map(|piece| piece.is_inside_out(file_volume < 0.0)).collect();
     apply(mesh, |t| inside_out[pieces.label[t] as usize]);
 }
 
-/// Volume of each piece with every rim closed by a cone to its mean point, mm3.
-fn cone_volumes(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<f64> {
+/// What tells how a piece should face.
+#[derive(Clone, Copy, Debug, Default)]
+struct Evidence {
+    /// Enclosed volume with every rim closed by a cone to its mean point, mm3.
+    volume: f64,
+    rim_mm: f64,
+    /// Area wound as in the file, and turned against it, mm2.
+    areas: [f64; 2],
+}
+
+impl Evidence {
+    fn is_inside_out(&self, file_is_inside_out: bool) -> bool {
+        /// Rim length over the root of the area, and share of the volume of a ball of equal area, that still speak of a
+        /// body rather than a shred: half a ball has 2.5 and 0.7 (common practice, no source).
+        const SHORT_RIM: f64 = 4.0;
+        const BODY: f64 = 0.05;
+        /// Share of a piece the file must wind alike to be believed.
+        const BELIEVED: f64 = 0.8;
+        let [as_filed, turned] = self.areas;
+        let area = as_filed + turned;
+        let ball = area.powf(1.5) / (6.0 * std::f64::consts::PI.sqrt());
+        let is_body = self.rim_mm < SHORT_RIM * area.sqrt() && self.volume.abs() > BODY * ball;
+        if self.rim_mm == 0.0 || is_body || as_filed.max(turned) < BELIEVED * area {
+            self.volume < 0.0
+        } else {
+            (turned > as_filed) != file_is_inside_out
+        }
+    }
+}
+
+/// Volume and rim of each piece.
+fn cone_volumes(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<Evidence> {
     let base = mesh.positions.first().copied().unwrap_or_default();
     let six = |a: DVec3, b: DVec3, c: DVec3| (a - base).dot((b - base).cross(c - base));
-    let mut volumes = vec![0.0; pieces.count];
+    let mut evidence = vec![Evidence::default(); pieces.count];
     for (t, piece) in pieces.label.iter().enumerate() {
         let [a, b, c] = mesh.corners(t);
-        volumes[*piece as usize] += six(a, b, c) / 6.0;
+        evidence[*piece as usize].volume += six(a, b, c) / 6.0;
     }
     for rim in rims(&mesh.triangles, edges) {
         let points = rim.iter().map(|half| mesh.positions[ends(&mesh.triangles, *half).0 as usize]);
@@ -107,8 +132,10 @@ fn cone_volumes(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<f64> 
         for half in &rim {
             let (from, to) = ends(&mesh.triangles, *half);
             let (from, to) = (mesh.positions[from as usize], mesh.positions[to as usize]);
-            volumes[pieces.label[*half as usize / 3] as usize] += six(to, from, middle) / 6.0;
+            let piece = &mut evidence[pieces.label[*half as usize / 3] as usize];
+            piece.volume += six(to, from, middle) / 6.0;
+            piece.rim_mm += from.distance(to);
         }
     }
-    volumes
+    evidence
 }

@@ -16,6 +16,7 @@ mod plan;
 mod readers;
 mod shapes;
 mod solids;
+mod stages_clean;
 mod stages_colour;
 mod stages_estimate;
 mod stages_orient;

@@ -1,13 +1,21 @@
 //! Kernels of mesh repair on shapes with one fault each, against counts known beforehand.
 
 use glam::DVec3;
+use statuary::mesh::base::{cut_flat, section_areas_mm2, standing_area_mm2};
 use statuary::mesh::fill::fill_holes;
 use statuary::mesh::inspect::inspect;
+use statuary::mesh::intersect::self_intersections;
+use statuary::mesh::islands::relation;
 use statuary::mesh::manifold::cut_apart;
 use statuary::mesh::measure::{area_mm2, volume_mm3};
 use statuary::mesh::orient_faces::orient_outwards;
+use statuary::mesh::slivers::remove_slivers;
+use statuary::mesh::spikes::pull_back_spikes;
+use statuary::mesh::untangle::{Allowance, untangle};
 use statuary::mesh::weld::{drop_repeats, drop_unusable, split_t_junctions, weld_equal, weld_near};
+use statuary::mesh::winding::Winding;
 use statuary::mesh::{Origin, TriMesh};
+use statuary::units::snap_between_mm;
 
 use crate::shapes::{cuboid, sphere, together, without};
 
@@ -234,4 +242,71 @@ fn a_row_of_short_edges_meets_a_row_of_long_ones() {
     assert!(added > 50);
     let faults = inspect(&split);
     assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
+}
+
+/// Sections of a box 2 x 3: area 6 at every height; it stands on 6.
+#[test]
+fn sections_and_soles_of_a_box_have_its_area() {
+    let mesh = cuboid(DVec3::new(1.0, 1.0, 0.0), DVec3::new(3.0, 4.0, 5.0));
+    for area in section_areas_mm2(&mesh, &[0.5, 2.25, 4.9]) {
+        assert!((area - 6.0).abs() < 1e-12);
+    }
+    assert!((standing_area_mm2(&mesh, 0.01) - 6.0).abs() < 1e-12);
+    let cut = cut_flat(&mesh, snap_between_mm(2.0)).unwrap();
+    assert!(inspect(&cut).is_solid());
+    assert!((volume_mm3(&cut) - 18.0).abs() < 1e-3);
+    assert_eq!(cut.origins.iter().filter(|o| **o == Origin::Fill).count(), 6);
+}
+
+#[test]
+fn a_vertex_pushed_through_the_ball_is_brought_back() {
+    let mut mesh = ball();
+    let plain = volume_mm3(&mesh);
+    mesh.positions[700] = DVec3::new(5.0, -3.0, 40.0) * 2.0 - mesh.positions[700] * 1.02;
+    let allowed = Allowance { rounds: 10, pairs_max: 1000, lost_max_mm2: 1000.0, sliver_mm: 1e-4 };
+    let done = untangle(&mut mesh, allowed);
+    assert!(done.pairs_before > 0 && done.pairs_after == 0, "{done:?}");
+    assert_eq!(self_intersections(&mesh).len(), 0);
+    assert!(inspect(&mesh).is_solid());
+    assert!((volume_mm3(&mesh) / plain - 1.0).abs() < 0.05);
+}
+
+#[test]
+fn spikes_are_pulled_back_and_tips_are_not() {
+    let mut mesh = ball();
+    let plain = mesh.clone();
+    mesh.positions[1500] = plain.positions[1500] * 2.5 - DVec3::new(5.0, -3.0, 40.0) * 1.5;
+    assert_eq!(pull_back_spikes(&mut mesh), 1);
+    assert!(mesh.positions[1500].distance(plain.positions[1500]) < 1.0);
+    let mut coarse = sphere(DVec3::ZERO, 10.0, 1);
+    coarse.positions[3] *= 2.0;
+    assert_eq!(pull_back_spikes(&mut coarse), 0);
+}
+
+#[test]
+fn needles_and_caps_go_and_the_ball_stays_closed() {
+    let mut mesh = ball();
+    let plain = volume_mm3(&mesh);
+    let [a, b, c] = mesh.triangles[333];
+    mesh.positions[a as usize] = mesh.positions[b as usize].lerp(mesh.positions[a as usize], 1e-6);
+    let [d, e, f] = mesh.triangles[4000];
+    mesh.positions[d as usize] = mesh.positions[e as usize].lerp(mesh.positions[f as usize], 0.4) + DVec3::splat(1e-7);
+    assert!(![d, e, f].contains(&c));
+    assert!(remove_slivers(&mut mesh, 1e-4) >= 2);
+    let faults = inspect(&mesh);
+    assert!(faults.is_solid(), "{faults:?}");
+    assert!((volume_mm3(&mesh) / plain - 1.0).abs() < 0.01);
+}
+
+#[test]
+fn a_piece_is_placed_against_a_body() {
+    let body = ball();
+    let winding = Winding::new(&body.positions, &body.triangles);
+    let relate =
+        |x: f64, radius: f64| relation(&sphere(DVec3::new(5.0 + x, -3.0, 40.0), radius, 3), &body, &winding, 50.0);
+    let (inner, half, beside) = (relate(0.0, 10.0), relate(30.0, 10.0), relate(42.0, 10.0));
+    assert_eq!(inner.inside, 1.0);
+    assert!((0.3..0.7).contains(&half.inside), "{half:?}");
+    assert!(beside.inside == 0.0 && (beside.gap_mm - 2.0).abs() < 0.2, "{beside:?}");
+    assert!((beside.step - DVec3::new(-2.0, 0.0, 0.0)).length() < 0.6, "{beside:?}");
 }

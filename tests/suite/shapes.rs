@@ -90,3 +90,23 @@ pub fn without(mut mesh: TriMesh, gone: impl Fn(DVec3) -> bool) -> TriMesh {
     mesh.origins.truncate(mesh.triangles.len());
     mesh
 }
+
+/// A profile of (radius, z), from the axis outwards and downwards, turned about the z axis; open at its last ring.
+pub fn revolved(profile: &[(f64, f64)], segments: u32) -> TriMesh {
+    let mut points = vec![DVec3::new(0.0, 0.0, profile[0].1)];
+    for (radius, z) in &profile[1..] {
+        for i in 0..segments {
+            let angle = std::f64::consts::TAU * f64::from(i) / f64::from(segments);
+            points.push(DVec3::new(radius * angle.cos(), radius * angle.sin(), *z));
+        }
+    }
+    let at = |ring: u32, i: u32| 1 + ring * segments + i % segments;
+    let mut faces: Vec<[u32; 3]> = (0..segments).map(|i| [0, at(0, i), at(0, i + 1)]).collect();
+    for ring in 0..profile.len() as u32 - 2 {
+        for i in 0..segments {
+            let (a, b, c, d) = (at(ring, i), at(ring, i + 1), at(ring + 1, i), at(ring + 1, i + 1));
+            faces.extend([[a, c, d], [a, d, b]]);
+        }
+    }
+    TriMesh::from_shape(points, faces)
+}

@@ -10,8 +10,9 @@ use super::size::Size;
 use super::solidify::together;
 use crate::finding::{Finding, Severity};
 use crate::mesh::TriMesh;
-use crate::mesh::islands::{Piece, Relation, largest, measure, relation};
+use crate::mesh::islands::{Piece, Relation, largest, measure, relation, step_onto};
 use crate::mesh::topology::{Components, Edges, components};
+use crate::mesh::tree::TriTree;
 use crate::mesh::weld::keep_triangles;
 use crate::mesh::winding::Winding;
 use crate::stage::{StageContext, StageError};
@@ -24,6 +25,8 @@ pub struct Joined {
     pub size: Size,
     /// Why mending is not worth trying, if so.
     pub hopeless: Option<String>,
+    /// Whether `body` is rather a heap of shreds, with holes all over.
+    pub is_shattered: bool,
 }
 
 /// What becomes of a piece.
@@ -36,6 +39,7 @@ enum Fate {
     /// Repeats a part of the body a little beside it, as when the subject moved.
     Layer,
     Far,
+    /// Becomes one with the body after this move.
     Join(DVec3),
 }
 
@@ -52,23 +56,26 @@ pub fn pick_pieces(settings: &Clean, gathered: Gathered, ctx: &mut StageContext<
     };
     if pieces.count == 1 {
         let size = Size::of(&mesh, ctx.target);
-        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless });
+        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless, is_shattered: false });
     }
     if is_shattered(&measures, main) {
         let size = Size::of(&mesh, ctx.target);
-        let hopeless = Some(format!("the surface is in {} shreds", grouped(pieces.count as f64)));
-        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless });
+        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless, is_shattered: true });
     }
     let body = keep_triangles(&mesh, |t| pieces.label[t] as usize == main);
     let size = Size::of(&body, ctx.target);
-    let fates = Sorting { settings, mesh: &mesh, pieces: &pieces, measures: &measures, main, size }.fates(&body);
+    let sorting = Sorting { settings, mesh: &mesh, pieces: &pieces, measures: &measures, main, size };
+    let fates = sorting.fates(&body);
     tell(&measures, &fates, size, ctx);
     ctx.checkpoint()?;
-    let others = fates.iter().filter_map(|(i, fate)| match fate {
-        Fate::Join(step) => Some(moved_piece(&mesh, &pieces, *i, *step)),
-        _ => None,
-    });
-    Ok(Joined { others: others.collect(), body, size, hopeless })
+    let others: Vec<TriMesh> = fates
+        .iter()
+        .filter_map(|(i, fate)| match fate {
+            Fate::Join(step) => Some(shifted(sorting.piece(*i), *step)),
+            _ => None,
+        })
+        .collect();
+    Ok(Joined { others, body, size, hopeless, is_shattered: false })
 }
 
 /// Whether the figure is rather all the pieces together than the largest of them.
@@ -81,8 +88,7 @@ fn is_shattered(measures: &[Piece], main: usize) -> bool {
     measures.len() > PARTS && measures[main].area_mm2 < MAIN * all_mm2
 }
 
-fn moved_piece(mesh: &TriMesh, pieces: &Components, i: usize, step: DVec3) -> TriMesh {
-    let mut piece = keep_triangles(mesh, |t| pieces.label[t] as usize == i);
+fn shifted(mut piece: TriMesh, step: DVec3) -> TriMesh {
     piece.positions.iter_mut().for_each(|p| *p += step);
     piece
 }
@@ -103,25 +109,44 @@ impl Sorting<'_> {
         const ROUNDS: usize = 8;
         let others = || (0..self.measures.len()).filter(|i| *i != self.main);
         let mut fates: Vec<(usize, Fate)> = others().map(|i| (i, self.fate_alone(&self.measures[i]))).collect();
-        let mut all = body.clone();
+        // Nearness is judged as scanned, gaps are closed as moved.
+        let (mut scanned, mut moved) = (body.clone(), body.clone());
         for _ in 0..ROUNDS {
             if fates.iter().all(|(_, fate)| *fate != Fate::Far) {
                 break;
             }
-            let winding = Winding::new(&all.positions, &all.triangles);
+            let winding = Winding::new(&scanned.positions, &scanned.triangles);
             let mut joined = Vec::new();
             for (i, fate) in fates.iter_mut().filter(|(_, fate)| *fate == Fate::Far) {
-                *fate = self.fate_near(*i, &all, &winding);
+                *fate = self.fate_near(*i, &scanned, &winding);
                 if let Fate::Join(step) = fate {
-                    joined.push(moved_piece(self.mesh, self.pieces, *i, *step));
+                    joined.push((*i, step));
                 }
             }
             if joined.is_empty() {
                 break;
             }
-            all = joined.iter().fold(all, together);
+            let tree = TriTree::new(&moved.positions, &moved.triangles);
+            for (i, step) in joined {
+                let piece = self.piece(i);
+                scanned = together(scanned, &piece);
+                if *step != DVec3::ZERO {
+                    *step = self.step_into(&piece, &tree);
+                }
+                moved = together(moved, &shifted(piece, *step));
+            }
         }
         fates
+    }
+
+    fn piece(&self, i: usize) -> TriMesh {
+        keep_triangles(self.mesh, |t| self.pieces.label[t] as usize == i)
+    }
+
+    /// The move that closes the gap between a piece and a surface, and as much again, so that there is something to join.
+    fn step_into(&self, piece: &TriMesh, tree: &TriTree) -> DVec3 {
+        let step = step_onto(piece, tree, self.size.height_mm);
+        step * 2.0 + step.normalize_or_zero() * 0.001 * self.size.height_mm
     }
 
     /// What can be told of a piece by itself; otherwise it counts as far until it is seen to be near.
@@ -148,9 +173,8 @@ impl Sorting<'_> {
         const BODY_AGAIN: f64 = 0.4;
         let sway_mm = SWAY * self.size.height_mm;
         let near_mm = self.settings.island_distance_mm * self.size.body;
-        let piece = keep_triangles(self.mesh, |t| self.pieces.label[t] as usize == i);
         let Relation { gap_mm, step, reach_mm, inside, agreeing } =
-            relation(&piece, body, winding, sway_mm.max(2.0 * near_mm));
+            relation(&self.piece(i), body, winding, sway_mm.max(2.0 * near_mm));
         let piece = &self.measures[i];
         let is_sheet = piece.open_edges > 0 || piece.area_mm2 > BODY_AGAIN * self.measures[self.main].area_mm2;
         let is_layer = is_sheet && reach_mm <= sway_mm && agreeing > 0.6;
@@ -161,8 +185,7 @@ impl Sorting<'_> {
         } else if inside > 0.0 {
             Fate::Join(DVec3::ZERO)
         } else if gap_mm <= near_mm {
-            // Into the body by the gap again, so that there is something to join.
-            Fate::Join(step * 2.0 + step.normalize_or_zero() * 0.001 * self.size.height_mm)
+            Fate::Join(step)
         } else {
             Fate::Far
         }

@@ -22,7 +22,10 @@ use crate::stage::{StageContext, StageError};
 
 /// Makes one solid that stands on z = 0.
 pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) -> Result<TriMesh, StageError> {
-    let Joined { mut body, others, size, hopeless } = joined;
+    let Joined { mut body, others, size, hopeless, is_shattered } = joined;
+    if is_shattered && settings.wrap != WrapWhen::Never {
+        return wrap_anew(settings, &body, "the surface is in shreds", size, ctx);
+    }
     ctx.progress(0.3, "closing holes");
     let size = take_off_floor(&mut body, size, ctx);
     close_holes(settings, &mut body, size, ctx);
