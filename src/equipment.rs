@@ -81,6 +81,15 @@ impl Printer {
     pub fn line_mm(&self) -> f64 {
         1.1 * self.nozzle_mm
     }
+
+    /// How deep a filament's colour has to go so that what is behind it does not show, mm: light passes it twice and
+    /// fades exponentially (Beer-Lambert) from a tenth left behind the opaque thickness to a fiftieth on its way back;
+    /// two lines at least (common practice, no source).
+    #[must_use]
+    pub fn colour_depth_mm(&self, filament: &Filament) -> f64 {
+        let (left, let_pass) = (0.1_f64, 0.02_f64);
+        (filament.opaque_mm * let_pass.ln() / (2.0 * left.ln())).max(2.0 * self.line_mm())
+    }
 }
 
 /// The shelf and the printer a run works with.

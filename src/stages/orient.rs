@@ -84,6 +84,12 @@ const HEAD_SHARE: f64 = 0.87;
 /// Marks on the head count this many times.
 const HEAD_FACTOR: f64 = 3.0;
 
+/// Space to support from which a part is told of, cm3.
+const SUPPORT_TOLD_CM3: f64 = 1.0;
+
+/// Parts that are told by name.
+const PARTS_TOLD: usize = 5;
+
 /// Grid cells along the longer side of a part when looking for overhang.
 const CELLS: f64 = 120.0;
 
@@ -147,7 +153,7 @@ impl Transform for Orient {
         for (i, part) in posed.parts.iter_mut().enumerate() {
             ctx.checkpoint()?;
             ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
-            let job = Job { settings: self, printer: &printer, part, head_mm };
+            let job = Job { settings: self, printer: &printer, part, head_mm, base: base_label(part) };
             let best = job.best()?;
             part.pose = Some(best.pose);
             part.estimate = None;
@@ -176,6 +182,19 @@ struct Job<'a> {
     printer: &'a Printer,
     part: &'a Part,
     head_mm: f64,
+    /// Label of the filament that fills the part.
+    base: usize,
+}
+
+/// The label with the most surface.
+fn base_label(part: &Part) -> usize {
+    let mut area_mm2 = [0.0; LABELS_MAX];
+    for (t, &label) in part.labels.iter().flat_map(|labels| labels.iter().enumerate()) {
+        if let Some(sum) = area_mm2.get_mut(usize::from(label)) {
+            *sum += part.mesh.area_vector(t).length();
+        }
+    }
+    (0..LABELS_MAX).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
 }
 
 impl Job<'_> {
@@ -267,10 +286,12 @@ impl Job<'_> {
         under
     }
 
-    /// Tool changes by the heights the labels' surface spans; nothing before colours are reduced.
+    /// Tool changes by the heights the labels' surface spans, the base filament going all the way up; none before
+    /// colours are reduced.
     fn changes(&self, positions: &[DVec3], layers: Layers) -> usize {
         let Some(labels) = &self.part.labels else { return 0 };
         let mut presence = Presence::new(LABELS_MAX, layers);
+        presence.mark(self.base, 0.0, layers.count as f64 * layers.layer_mm);
         for (t, &label) in self.part.mesh.triangles.iter().zip(labels.iter()) {
             let z = t.map(|v| positions[v as usize].z);
             presence.mark(usize::from(label), z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
@@ -312,12 +333,33 @@ impl Foot {
 fn report(figure: &Figure, laid: &[Laid], ctx: &mut StageContext<'_>) {
     ctx.figure("parts_turned", laid.iter().filter(|best| best.turned).count() as f64);
     ctx.figure("support_space_mm3", laid.iter().map(|best| best.support_mm3).sum());
-    ctx.figure("contact_least_mm2", laid.iter().map(|best| best.contact_mm2).fold(f64::INFINITY, f64::min));
+    if let Some(least) = laid.iter().map(|best| best.contact_mm2).min_by(f64::total_cmp) {
+        ctx.figure("contact_least_mm2", least);
+    }
     for (part, best) in figure.parts.iter().zip(laid) {
         for finding in findings(best) {
             ctx.finding(finding.on(&part.name));
         }
     }
+    if let Some(finding) = support_note(figure, laid) {
+        ctx.finding(finding);
+    }
+}
+
+/// All support in one note, with the parts that need most of it.
+fn support_note(figure: &Figure, laid: &[Laid]) -> Option<Finding> {
+    let mut by_part: Vec<(f64, &str)> =
+        laid.iter().zip(&figure.parts).map(|(best, part)| (best.support_mm3 / 1000.0, part.name.as_str())).collect();
+    let all_cm3: f64 = by_part.iter().map(|(cm3, _)| cm3).sum();
+    by_part.retain(|(cm3, _)| *cm3 >= SUPPORT_TOLD_CM3);
+    by_part.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
+    if by_part.is_empty() {
+        return None;
+    }
+    let word = |(cm3, name): &(f64, &str)| format!("{name} ({cm3:.0} cm3)");
+    let most = by_part.iter().take(PARTS_TOLD).map(word).collect::<Vec<_>>().join(", ");
+    let what = format!("overhangs of {} parts stand over {all_cm3:.0} cm3 to be filled with support", by_part.len());
+    Some(Finding::new(Severity::Note, what).at(most).hint("switch support on for these parts"))
 }
 
 /// What to know about a part as it lies.
@@ -336,11 +378,6 @@ fn findings(best: &Laid) -> Vec<Finding> {
     if slender > SLENDER {
         let what = format!("the part is {slender:.1} times as high as wide and may sway or tip on the bed");
         all.push(Finding::new(Severity::Warning, what).hint("print it with a brim and slower towards the top"));
-    }
-    let support_cm3 = best.support_mm3 / 1000.0;
-    if support_cm3 >= 1.0 {
-        let what = format!("overhangs need {support_cm3:.0} cm3 of support");
-        all.push(Finding::new(Severity::Note, what).hint("switch support on for this part"));
     }
     if best.head_marks_mm2 >= 100.0 {
         let what = format!("support touches {:.0} cm2 of the head", best.head_marks_mm2 / 100.0);

@@ -5,6 +5,7 @@ mod bodies;
 mod colour;
 mod mesh_cut;
 mod mesh_repair;
+mod mesh_slice;
 mod shapes;
 mod solids;
 mod stages_estimate;

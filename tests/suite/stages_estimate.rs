@@ -36,13 +36,13 @@ fn a_hollow_cube_takes_its_shell_and_infill() {
     assert!((cube.volume_mm3 - 1e6).abs() < 1e-3);
 }
 
-/// A sphere of radius 50 with a shell of 1.35 mm and 15 % inside holds 113,625 mm3; the stage promises 1 %.
+/// A sphere of radius 50 with a shell of 1.35 mm and 15 % inside holds 113,625 mm3; the stage promises half a percent.
 #[test]
-fn a_hollow_sphere_is_right_within_a_percent() {
+fn a_hollow_sphere_is_right_within_half_a_percent() {
     let settings = Estimate { infill_share: 0.15, top_bottom_layers: 9, ..Estimate::default() };
     let ball = of_mesh(&settings, sphere(DVec3::new(0.0, 0.0, 50.0), 50.0, 6), 0.45, 0.15);
     let mm3 = ball.mass_g / 1.24 * 1000.0;
-    assert!((mm3 / 113_625.0 - 1.0).abs() < 0.01, "{mm3}");
+    assert!((mm3 / 113_625.0 - 1.0).abs() < 0.005, "{mm3}");
 }
 
 #[test]

@@ -34,7 +34,7 @@ pub struct Estimate {
     pub support_share: f64,
     /// Steepest overhang from the vertical that prints without support, degrees.
     pub overhang_max_deg: f64,
-    /// Depth of coloured shells, mm; 0 takes two lines or what the filament needs to be opaque, if that is more.
+    /// Depth of coloured shells, mm; 0 takes from each filament what it needs to be opaque, two lines at least.
     pub colour_depth_mm: f64,
     /// Least time a layer is given to cool, s.
     pub minimum_layer_secs: f64,
@@ -68,10 +68,14 @@ impl Settings for Estimate {
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }
 
+/// No printer lays thinner layers, mm.
+const LAYER_LEAST_MM: f64 = 0.01;
+
 impl Estimate {
     /// Layer height used on this printer, mm.
     fn layer_on_mm(&self, equipment: &Equipment) -> f64 {
-        if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm }
+        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm };
+        layer_mm.max(LAYER_LEAST_MM)
     }
 
     /// Depth of a coloured shell, mm.
@@ -79,7 +83,7 @@ impl Estimate {
         if self.colour_depth_mm > 0.0 {
             return self.colour_depth_mm;
         }
-        filament.map_or(0.0, |filament| filament.opaque_mm).max(2.0 * equipment.printer.line_mm())
+        filament.map_or(2.0 * equipment.printer.line_mm(), |filament| equipment.printer.colour_depth_mm(filament))
     }
 }
 

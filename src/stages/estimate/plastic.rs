@@ -3,7 +3,7 @@
 //!
 //! The shell is what lies nearer to the surface than the walls' thickness sideways or the top layers' thickness up and
 //! down, with the corner between the two rounded, so that slopes are as thick as walls. The rounding is drawn in steps
-//! of 22.5 degrees: on a sphere the plastic comes out some 0.5 % low, on upright and level faces exact.
+//! of 22.5 degrees: on a sphere the plastic is right within half a percent, on upright and level faces exactly.
 
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;

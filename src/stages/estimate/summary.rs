@@ -142,10 +142,10 @@ fn stance_finding(stance: Option<Stance>, height_mm: f64, mass_g: f64) -> Option
 fn direction(stance: Stance) -> &'static str {
     let d = stance.towards;
     if d.x.abs() > d.y.abs() {
-        if d.x > 0.0 { "towards +x" } else { "towards -x" }
+        if d.x > 0.0 { "to its left" } else { "to its right" }
     } else if d.y > 0.0 {
-        "towards +y"
+        "backwards"
     } else {
-        "towards -y"
+        "forwards"
     }
 }
