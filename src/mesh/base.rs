@@ -8,6 +8,7 @@ use super::fill::Filled;
 use super::fill::rim::{Rim, open_rims};
 use super::measure::bounds;
 use super::{Origin, TriMesh, outline};
+use crate::units::snap_between_mm;
 
 /// Closes rims that lie in the lowest `band_mm` of the mesh: walls straight down from the rim, and a flat floor.
 ///
@@ -125,41 +126,28 @@ fn sweep(corners: &[DVec3; 3], z: f64) -> f64 {
     if crossed == 2 { ends[0].perp_dot(ends[1]) } else { 0.0 }
 }
 
-/// A mesh cut flat.
-#[derive(Clone, Debug)]
-pub struct CutFlat {
-    pub mesh: TriMesh,
-    /// Height above its former bottom, mm.
-    pub rise_mm: f64,
-    pub area_mm2: f64,
-}
-
-/// Cuts a closed mesh by a level plane at the least height, at most `rise_max_mm` above its bottom, where the section
-/// has `wanted_mm2`, or else where it is largest; keeps what is above.
-///
-/// # Errors
-/// When no plane tried gives a clean section.
-pub fn cut_flat(mesh: &TriMesh, wanted_mm2: f64, rise_max_mm: f64) -> Result<CutFlat, CutError> {
+/// Heights at which a level cut leaves enough to stand on, best first: the lowest, at most `rise_max_mm` above the bottom,
+/// where the section of a closed mesh has `wanted_mm2`, or else where it is largest; then ones a little beside it.
+#[must_use]
+pub fn cut_heights(mesh: &TriMesh, wanted_mm2: f64, rise_max_mm: f64) -> Vec<f64> {
     const HEIGHTS: usize = 96;
-    const TRIES: usize = 12;
+    const NEARBY: usize = 12;
     let (low, _) = bounds(&mesh.positions);
     let heights: Vec<f64> = (1..=HEIGHTS).map(|i| low.z + rise_max_mm * i as f64 / HEIGHTS as f64).collect();
     let areas = section_areas_mm2(mesh, &heights);
     let largest = (0..HEIGHTS).reduce(|best, i| if areas[i] > areas[best] { i } else { best }).unwrap_or(0);
-    let chosen = areas.iter().position(|area| *area >= wanted_mm2).unwrap_or(largest);
-    let step = rise_max_mm / (HEIGHTS * 8) as f64;
-    let mut last = CutError::Misses;
-    for attempt in 0..TRIES {
-        let height = crate::units::snap_between_mm(heights[chosen] - step * attempt as f64);
-        match halves(mesh, Plane::new(2, height), 0) {
-            Ok(cut) => {
-                let mut mesh = cut.above.mesh;
-                let is_cut = |origin: &&mut Origin| **origin == Origin::Cut(0);
-                mesh.origins.iter_mut().filter(is_cut).for_each(|origin| *origin = Origin::Fill);
-                return Ok(CutFlat { mesh, rise_mm: height - low.z, area_mm2: cut.area_mm2 });
-            }
-            Err(error) => last = error,
-        }
-    }
-    Err(last)
+    let chosen = heights[areas.iter().position(|area| *area >= wanted_mm2).unwrap_or(largest)];
+    let step = rise_max_mm / (HEIGHTS * 2 * NEARBY) as f64;
+    (0..NEARBY).map(|i| snap_between_mm(chosen - step * i as f64)).collect()
+}
+
+/// The part of a closed mesh above a level plane, closed by a flat face of origin `Fill`.
+///
+/// # Errors
+/// When the section is not clean; a plane slightly beside it may do.
+pub fn cut_flat(mesh: &TriMesh, height: f64) -> Result<TriMesh, CutError> {
+    let mut above = halves(mesh, Plane::new(2, height), 0)?.above.mesh;
+    let is_cut = |origin: &&mut Origin| **origin == Origin::Cut(0);
+    above.origins.iter_mut().filter(is_cut).for_each(|origin| *origin = Origin::Fill);
+    Ok(above)
 }

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::TriMesh;
 use super::topology::{Components, Edges, ends};
-use super::tree::TriTree;
+use super::winding::Winding;
 
 /// One connected piece.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -71,14 +71,14 @@ pub struct Relation {
 
 /// Measures a piece against a body; `within_mm` bounds the distances of interest.
 #[must_use]
-pub fn relation(piece: &TriMesh, body: &TriMesh, tree: &TriTree, within_mm: f64) -> Relation {
+pub fn relation(piece: &TriMesh, body: &TriMesh, winding: &Winding, within_mm: f64) -> Relation {
     /// Vertices looked at for everything but the gap.
     const SAMPLES: usize = 400;
     let normals = vertex_directions(piece);
     let nearest: Vec<Option<(f64, DVec3, u32)>> = piece
         .positions
         .par_iter()
-        .map(|p| tree.nearest(*p, within_mm).map(|n| (n.distance, n.point - *p, n.triangle)))
+        .map(|p| winding.tree().nearest(*p, within_mm).map(|n| (n.distance, n.point - *p, n.triangle)))
         .collect();
     let closest = nearest.iter().flatten().copied().reduce(|best, n| if n.0 < best.0 { n } else { best });
     let every = piece.positions.len().div_ceil(SAMPLES).max(1);
@@ -87,7 +87,7 @@ pub fn relation(piece: &TriMesh, body: &TriMesh, tree: &TriTree, within_mm: f64)
         .par_iter()
         .map(|i| {
             let agrees = nearest[*i].is_some_and(|n| body.area_vector(n.2 as usize).dot(normals[*i]) > 0.0);
-            (is_inside(tree, piece.positions[*i]), agrees, nearest[*i].map_or(f64::INFINITY, |n| n.0))
+            (winding.at(piece.positions[*i]) > 0.5, agrees, nearest[*i].map_or(f64::INFINITY, |n| n.0))
         })
         .collect();
     let share = |count: usize| count as f64 / looks.len().max(1) as f64;
@@ -100,24 +100,6 @@ pub fn relation(piece: &TriMesh, body: &TriMesh, tree: &TriTree, within_mm: f64)
         inside: share(looks.iter().filter(|look| look.0).count()),
         agreeing: share(looks.iter().filter(|look| look.1).count()),
     }
-}
-
-/// Whether a point is inside a surface that may have holes: rays in seven directions, most of which meet it oddly often.
-#[must_use]
-pub fn is_inside(tree: &TriTree, point: DVec3) -> bool {
-    /// No direction lies along an axis, where scans have rows of equal coordinates.
-    const DIRECTIONS: [[f64; 3]; 7] = [
-        [0.31, 0.17, 0.93],
-        [-0.41, 0.23, 0.88],
-        [0.13, -0.57, 0.81],
-        [0.83, 0.51, 0.21],
-        [-0.77, 0.58, -0.25],
-        [-0.62, -0.71, 0.33],
-        [0.67, -0.69, -0.28],
-    ];
-    const FAR: f64 = 1e9;
-    let is_odd = |d: &&[f64; 3]| tree.ray_hits(point, DVec3::from_array(**d), FAR).len() % 2 == 1;
-    DIRECTIONS.iter().filter(is_odd).count() > DIRECTIONS.len() / 2
 }
 
 /// Sum of the area vectors around each vertex.

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use rustc_hash::{FxHashSet, FxHasher};
 
 use super::fill::close_up;
-use super::intersect::{self_intersect, self_intersections};
+use super::intersect::{first_self_intersections, self_intersect};
 use super::islands::{largest, measure};
 use super::slivers::remove_slivers;
 use super::topology::{Edges, components};
@@ -21,6 +21,8 @@ use super::{Origin, TriMesh};
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Allowance {
     pub rounds: usize,
+    /// More pairs than this are not even tried.
+    pub pairs_max: usize,
     /// Scanned surface that may be replaced, mm2.
     pub lost_max_mm2: f64,
     /// Triangles lower than this are removed on the way, mm.
@@ -40,12 +42,13 @@ pub struct Untangled {
 /// Rounds in which crossing places are only smoothed.
 const SMOOTH_ROUNDS: usize = 2;
 
-/// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are left.
+/// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are known to be left, where only
+/// triangles that changed are looked at again.
 pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
-    let mut pairs = self_intersections(mesh);
+    let mut pairs = first_self_intersections(mesh, allowed.pairs_max + 1);
     let mut done = Untangled { pairs_before: pairs.len(), ..Untangled::default() };
-    while !pairs.is_empty() && done.rounds < allowed.rounds {
-        let old: FxHashSet<u64> = (0..mesh.triangles.len()).map(|t| place_hash(mesh, t)).collect();
+    while (1..=allowed.pairs_max).contains(&pairs.len()) && done.rounds < allowed.rounds {
+        let old = places(mesh);
         if done.rounds < SMOOTH_ROUNDS {
             smooth(mesh, &pairs);
         } else if done.rounds == SMOOTH_ROUNDS {
@@ -61,11 +64,8 @@ pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
             done.lost_mm2 += replace(mesh, &gone);
         }
         remove_slivers(mesh, allowed.sliver_mm);
-        pairs = pairs_with_changed(mesh, |t| !old.contains(&place_hash(mesh, t)));
+        pairs = pairs_with_changed(mesh, &old);
         done.rounds += 1;
-    }
-    if done.rounds > 0 && pairs.is_empty() {
-        pairs = self_intersections(mesh);
     }
     done.pairs_after = pairs.len();
     done
@@ -78,9 +78,17 @@ fn place_hash(mesh: &TriMesh, t: usize) -> u64 {
     hasher.finish()
 }
 
-/// Pairs that cross with at least one changed triangle among them.
-fn pairs_with_changed(mesh: &TriMesh, is_changed: impl Fn(usize) -> bool) -> Vec<[u32; 2]> {
-    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(|t| is_changed(*t as usize)).collect();
+/// The triangles of a mesh by the places of their corners, to see later which have changed.
+#[must_use]
+pub fn places(mesh: &TriMesh) -> FxHashSet<u64> {
+    (0..mesh.triangles.len()).map(|t| place_hash(mesh, t)).collect()
+}
+
+/// Pairs that cross with at least one triangle among them that was not in `old`.
+#[must_use]
+pub fn pairs_with_changed(mesh: &TriMesh, old: &FxHashSet<u64>) -> Vec<[u32; 2]> {
+    let is_changed = |t: &u32| !old.contains(&place_hash(mesh, *t as usize));
+    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(is_changed).collect();
     let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
     let tree = TriTree::new(&mesh.positions, &triangles);
     let crossings = |t: u32| {

@@ -1,0 +1,85 @@
+//! Single vertices thrown out of a dense surface by a bad measurement, pulled back to their neighbours.
+
+use glam::DVec3;
+
+use super::TriMesh;
+
+/// Pulls spikes back to the mean of their neighbours; tells how many.
+///
+/// A spike's edges are all more than `SPIKE` times the median edge of the mesh, the edges around its foot are ordinary,
+/// and the triangles at its tip face more than 100 degrees apart (common practice, no source).
+pub fn pull_back_spikes(mesh: &mut TriMesh) -> usize {
+    const SPIKE: f64 = 6.0;
+    const ORDINARY: f64 = 2.5;
+    let median = median_edge_mm(mesh);
+    let rings = Rings::of(mesh);
+    let mut pulled = Vec::new();
+    for v in 0..mesh.positions.len() {
+        let is_spike = rings.count[v] > 2
+            && rings.shortest[v] > SPIKE * median
+            && rings.longest_foot[v] < ORDINARY * median
+            && rings.normals[v].length() < 0.64 * f64::from(rings.count[v]);
+        if is_spike {
+            pulled.push((v, rings.sums[v] / f64::from(rings.count[v])));
+        }
+    }
+    for (v, place) in &pulled {
+        mesh.positions[*v] = *place;
+    }
+    pulled.len()
+}
+
+/// What is around each vertex.
+struct Rings {
+    count: Vec<u32>,
+    sums: Vec<DVec3>,
+    /// Shortest edge at the vertex, mm.
+    shortest: Vec<f64>,
+    /// Longest edge opposite the vertex, mm.
+    longest_foot: Vec<f64>,
+    /// Sum of the unit normals of its triangles: short when they face apart.
+    normals: Vec<DVec3>,
+}
+
+impl Rings {
+    fn of(mesh: &TriMesh) -> Self {
+        let n = mesh.positions.len();
+        let mut rings = Self {
+            count: vec![0; n],
+            sums: vec![DVec3::ZERO; n],
+            shortest: vec![f64::INFINITY; n],
+            longest_foot: vec![0.0; n],
+            normals: vec![DVec3::ZERO; n],
+        };
+        for (t, triangle) in mesh.triangles.iter().enumerate() {
+            let corners = mesh.corners(t);
+            let normal = mesh.area_vector(t).normalize_or_zero();
+            for k in 0..3 {
+                let v = triangle[k] as usize;
+                let [at, next, last] = [corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]];
+                rings.count[v] += 1;
+                rings.sums[v] += next;
+                rings.shortest[v] = rings.shortest[v].min(at.distance(next)).min(at.distance(last));
+                rings.longest_foot[v] = rings.longest_foot[v].max(next.distance(last));
+                rings.normals[v] += normal;
+            }
+        }
+        rings
+    }
+}
+
+/// Median length of the triangles' first edges, mm; 0 without triangles.
+#[must_use]
+pub fn median_edge_mm(mesh: &TriMesh) -> f64 {
+    let mut lengths: Vec<f64> = (0..mesh.triangles.len())
+        .map(|t| {
+            let [a, b, _] = mesh.corners(t);
+            a.distance(b)
+        })
+        .collect();
+    if lengths.is_empty() {
+        return 0.0;
+    }
+    let middle = lengths.len() / 2;
+    *lengths.select_nth_unstable_by(middle, f64::total_cmp).1
+}
