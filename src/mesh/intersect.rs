@@ -23,15 +23,15 @@ pub fn self_intersections(mesh: &TriMesh) -> Vec<[u32; 2]> {
 #[must_use]
 pub fn first_self_intersections(mesh: &TriMesh, limit: usize) -> Vec<[u32; 2]> {
     let tree = TriTree::new(&mesh.positions, &mesh.triangles);
-    let pairs = tree.self_pairs(limit, |i, j| self_intersect(mesh, i, j).then_some([i, j]));
+    let pairs = tree.self_pairs(limit, |i, j| self_intersect(&mesh.positions, &mesh.triangles, i, j).then_some([i, j]));
     sorted(pairs, limit)
 }
 
 /// Whether two triangles of a mesh have a point in common beyond the corners they share by index.
 #[must_use]
-pub fn self_intersect(mesh: &TriMesh, i: u32, j: u32) -> bool {
-    let (t, u) = (mesh.triangles[i as usize], mesh.triangles[j as usize]);
-    let at = |triangle: [u32; 3]| triangle.map(|v| mesh.positions[v as usize]);
+pub fn self_intersect(positions: &[DVec3], triangles: &[[u32; 3]], i: u32, j: u32) -> bool {
+    let (t, u) = (triangles[i as usize], triangles[j as usize]);
+    let at = |triangle: [u32; 3]| triangle.map(|v| positions[v as usize]);
     let shared = |v: &u32| u.contains(v);
     let meet = match t.iter().filter(|v| shared(v)).count() {
         0 => meet(&at(t), &at(u)),

@@ -9,6 +9,7 @@ mod query;
 
 use glam::DVec3;
 
+pub(super) use query::nearest_in_triangle;
 pub use query::{Nearest, RayHit};
 
 /// A box and what is in it, 32 bytes; nodes lie in depth-first order, so a left child follows its parent.

@@ -2,9 +2,15 @@
 
 mod intersect;
 mod tree;
+mod whole;
 mod winding;
 
+use std::collections::HashMap;
+
 use glam::DVec3;
+use statuary::mesh::TriMesh;
+use statuary::mesh::intersect::self_intersections;
+use statuary::mesh::measure::volume_mm3;
 
 /// A small fixed generator (`SplitMix64`, Steele et al. 2014), so that every run tests the same shapes.
 struct Dice(u64);
@@ -63,4 +69,33 @@ fn bumpy_ball(rings: u32, bump: f64) -> Soup {
         }
     }
     (positions, triangles)
+}
+
+/// Fails unless the mesh bounds a solid: every side once in either direction, one ring of triangles around every
+/// vertex, no intersections, not inside out, an attribute for everything.
+fn expect_solid(mesh: &TriMesh) {
+    let sides = mesh.triangles.iter().flat_map(|[a, b, c]| [(a, b, c), (b, c, a), (c, a, b)]);
+    let mut opposite: HashMap<(u32, u32), u32> = HashMap::new();
+    for (a, b, c) in sides {
+        assert!(opposite.insert((*a, *b), *c).is_none(), "two triangles at side {a} {b}");
+    }
+    assert!(opposite.keys().all(|(a, b)| opposite.contains_key(&(*b, *a))), "an open side");
+    let mut valence = vec![0; mesh.positions.len()];
+    mesh.triangles.iter().flatten().for_each(|v| valence[*v as usize] += 1);
+    let mut ring: HashMap<u32, u32> = HashMap::new();
+    for ((v, first), _) in &opposite {
+        if ring.contains_key(v) {
+            continue;
+        }
+        let (mut at, mut steps) = (*first, 0);
+        while steps == 0 || at != *first {
+            at = opposite[&(*v, at)];
+            steps += 1;
+        }
+        ring.insert(*v, steps);
+    }
+    assert!((0..).zip(&valence).all(|(v, valence)| ring.get(&v) == Some(valence)), "a vertex with two rings or none");
+    assert_eq!(self_intersections(mesh).len(), 0);
+    assert!(volume_mm3(mesh) > 0.0);
+    assert_eq!((mesh.colours.len(), mesh.origins.len()), (mesh.positions.len(), mesh.triangles.len()));
 }

@@ -1,0 +1,57 @@
+//! The last resort: a closed, oriented, intersection-free surface around whatever a scan holds.
+//!
+//! A sparse grid is laid over the scan, corners near the surface are told inside from outside by their winding number,
+//! and a contour is drawn between them. Nothing of the scan's order is needed; that the result is a manifold without
+//! intersections follows from how cells are filled (see `cells`), not from the scan.
+
+mod cells;
+mod colour;
+mod contour;
+mod field;
+mod grid;
+mod hits;
+mod tidy;
+
+use glam::Vec3;
+
+use self::colour::colours;
+use self::contour::{Contour, Source, contour};
+use self::field::fill;
+use self::grid::Grid;
+use self::hits::Hits;
+use self::tidy::{Surface, tidy};
+use super::winding::Winding;
+use super::{Origin, TriMesh};
+
+/// Wraps a scan in a closed surface at the given voxel, which is rounded to the lattice; all components are kept.
+///
+/// Holes close where the winding number is one half; what is thinner than a voxel may vanish. Triangles near the scan
+/// are skin with its colours, the others fill with colours spread from around. Memory grows with the scan's area over
+/// the voxel squared. Empty when the scan has no area or the voxel is not a positive length.
+#[must_use]
+pub fn wrap(scan: &TriMesh, voxel_mm: f64) -> TriMesh {
+    let winding = Winding::new(&scan.positions, &scan.triangles);
+    let bounds = winding.tree().bounds().filter(|_| voxel_mm > 0.0 && voxel_mm.is_finite());
+    let Some((low, high)) = bounds else { return TriMesh::default() };
+    let mut grid = Grid::over(low, high, voxel_mm);
+    let hits = Hits::find(scan, &mut grid);
+    let sign = fill(&mut grid, &hits, &winding);
+    let contour = contour(Source { grid: &grid, hits: &hits, tree: winding.tree(), sign });
+    let (colours, near) = colours(&contour, scan, winding.tree(), grid.voxel);
+    let voxel = grid.voxel;
+    // The last step makes a tree of its own; these need not be held until then.
+    drop((grid, hits, winding));
+    let Contour { positions, triangles, .. } = contour;
+    finished(tidy(Surface { positions, colours, near, triangles }, voxel))
+}
+
+fn finished(surface: Surface) -> TriMesh {
+    let is_skin = |triangle: &[u32; 3]| triangle.iter().all(|v| surface.near[*v as usize]);
+    let origin = |triangle: &[u32; 3]| if is_skin(triangle) { Origin::Skin } else { Origin::Fill };
+    TriMesh {
+        origins: surface.triangles.iter().map(origin).collect(),
+        colours: surface.colours.iter().map(Vec3::to_array).collect(),
+        positions: surface.positions,
+        triangles: surface.triangles,
+    }
+}
