@@ -84,7 +84,7 @@ fn spaces_and_differences_agree_with_an_independent_library() {
                 let off = (ours.l - other.l).abs().max((ours.a - other.a).abs()).max((ours.b - other.b).abs());
                 assert!(off < 0.03, "{r} {g} {b}: {ours:?} {other:?}");
                 let difference = ciede2000(ours, last);
-                assert!((difference - f64::from(other.difference(last_other))).abs() < 0.03);
+                assert!((difference - other.difference(last_other)).abs() < 0.03);
                 (last, last_other) = (ours, other);
             }
         }

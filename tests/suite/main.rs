@@ -8,6 +8,7 @@ mod mesh_repair;
 mod mesh_slice;
 mod shapes;
 mod solids;
+mod stages_colour;
 mod stages_estimate;
 mod stages_orient;
 mod stages_scale;

@@ -1,13 +1,40 @@
-//! Labels of whole parts: the outside as chosen, cut faces and keys like their rim, so that they add no filament.
+//! Puts the labels on the parts: the outside as chosen, cut faces and keys like their rim, so that they add no filament.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use rayon::prelude::*;
 
 use super::surface::{NO_JOINT, Surface};
+use crate::equipment::Filament;
+use crate::figure::{Figure, Part};
 use crate::mesh::TriMesh;
 
-/// Label of each triangle of a part, given the labels of all outside faces.
+/// The figure with labels on every part, given those of all outside faces; filaments that no triangle has are left out.
 #[must_use]
-pub fn part_labels(surface: &Surface, part: usize, mesh: &TriMesh, labels: &[u8]) -> Vec<u8> {
+pub fn paint(figure: &Figure, surface: &Surface, labels: &[u8], filaments: &[Filament]) -> Figure {
+    let paint = |(part, index): (&Part, usize)| part_labels(surface, index, &part.mesh, labels);
+    let mut painted: Vec<Vec<u8>> = figure.parts.par_iter().zip(0..figure.parts.len()).map(paint).collect();
+    let mut used = vec![false; filaments.len()];
+    for label in painted.iter().flatten() {
+        used[usize::from(*label)] = true;
+    }
+    let new_labels: Vec<u8> =
+        (0..used.len()).map(|label| used[..label].iter().filter(|used| **used).count() as u8).collect();
+    for label in painted.iter_mut().flatten() {
+        *label = new_labels[usize::from(*label)];
+    }
+    let mut result = figure.clone();
+    result.palette = filaments.iter().zip(&used).filter(|(_, used)| **used).map(|(f, _)| f.clone()).collect();
+    for (part, labels) in result.parts.iter_mut().zip(painted) {
+        part.labels = Some(Arc::new(labels));
+        part.estimate = None;
+    }
+    result
+}
+
+/// Label of each triangle of a part, given the labels of all outside faces.
+fn part_labels(surface: &Surface, part: usize, mesh: &TriMesh, labels: &[u8]) -> Vec<u8> {
     let faces = surface.part_start[part]..surface.part_start[part + 1];
     let mut areas = BTreeMap::new();
     let mut rims: BTreeMap<u16, BTreeMap<u8, f64>> = BTreeMap::new();

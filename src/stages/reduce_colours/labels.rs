@@ -72,6 +72,14 @@ impl<'a> Task<'a> {
         self.weights[face] * sum / 3.0
     }
 
+    /// Whether some corner of a face is more like `other` than like `label`: then the border may run on either side.
+    #[must_use]
+    pub fn is_between(&self, face: usize, label: u8, other: u8) -> bool {
+        let row = |corner: u32| &self.differences[corner as usize * self.labels..][..self.labels];
+        let corners = self.surface.corners[face].into_iter().map(row);
+        corners.into_iter().any(|row| row[usize::from(other)] < row[usize::from(label)])
+    }
+
     /// Price of the border across an edge, dE mm2.
     #[must_use]
     pub fn price(&self, face: usize, edge: usize) -> f32 {

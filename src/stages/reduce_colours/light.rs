@@ -2,9 +2,9 @@
 //!
 //! The logarithm of luminance is taken for albedo plus a smooth function of the normal, of nine spherical harmonics
 //! (Ramamoorthi, Hanrahan 2001). Only neighbouring spots of like hue are compared, so that a dark coat over light
-//! trousers is not taken for shadow (after Land, McCann 1971).
+//! trousers is not taken for shadow (as in the Retinex theory of 1971).
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use glam::DVec3;
 use rayon::prelude::*;
@@ -20,14 +20,17 @@ const LIKE_HUE: f32 = 0.03;
 /// Lightness within a spot differs from its seed by no more than this share.
 const LIKE_LIGHTNESS: f32 = 0.1;
 /// Rounds of fitting; each leaves out what the one before could not explain.
-const ROUNDS: usize = 4;
+const ROUNDS: usize = 8;
 /// Logarithm of luminance by which neighbours may be off and still count.
 const OUTLIER: f64 = 0.3;
 /// Share of the surface that is lit less than the level to which all is evened.
-const LEVEL: f64 = 0.75;
+const LEVEL: f64 = 0.85;
 /// Most that luminance is raised or lowered, as logarithms.
 const RAISE_MAX: f64 = 1.6;
 const LOWER_MAX: f64 = 0.3;
+
+/// Least light from any side, as a share of the mean.
+const DARKEST: f64 = 0.1;
 
 const TERMS: usize = 8;
 
@@ -52,20 +55,19 @@ impl Light {
     #[must_use]
     pub fn fit(figure: &Figure, surface: &Surface, shades: &Shades) -> Self {
         let (spots, pairs) = spots(figure, surface, shades);
-        let rows: Vec<([f64; TERMS], f64, f64)> = pairs
-            .iter()
-            .map(|&(a, b)| {
-                let (a, b) = (&spots[a as usize], &spots[b as usize]);
-                let (x, y) = (basis(a.normal), basis(b.normal));
-                let difference = std::array::from_fn(|i| y[i] - x[i]);
-                (difference, b.log_luminance - a.log_luminance, a.area.min(b.area))
-            })
-            .collect();
         let mut light = Self::default();
         for _ in 0..ROUNDS {
-            let close = rows.iter().filter(|row| (row.1 - dot(&row.0, &light.coefficients)).abs() < OUTLIER);
-            let Some(coefficients) = least_squares(close) else { break };
-            light.coefficients = coefficients;
+            // One step of Gauss and Newton on the differences of neighbours.
+            let row = |&(a, b): &(u32, u32)| {
+                let (a, b) = (&spots[a as usize], &spots[b as usize]);
+                let (x, y) = (light.slope(a.normal), light.slope(b.normal));
+                let expected = light.raw(b.normal) - light.raw(a.normal);
+                let off = b.log_luminance - a.log_luminance - expected;
+                (std::array::from_fn(|i| y[i] - x[i]), off, a.area.min(b.area))
+            };
+            let close = pairs.iter().map(row).filter(|row| row.1.abs() < OUTLIER);
+            let Some(step) = least_squares(close) else { break };
+            light.coefficients = std::array::from_fn(|i| light.coefficients[i] + step[i]);
         }
         let mut lit: Vec<(f64, f64)> = spots.iter().map(|s| (light.raw(s.normal), s.area)).collect();
         lit.sort_by(|x, y| x.0.total_cmp(&y.0));
@@ -79,14 +81,36 @@ impl Light {
         light
     }
 
+    /// Light on a surface with this normal.
+    fn strength(&self, normal: DVec3) -> f64 {
+        (1.0 + dot(&basis(normal), &self.coefficients)).max(DARKEST)
+    }
+
     fn raw(&self, normal: DVec3) -> f64 {
-        dot(&basis(normal), &self.coefficients)
+        self.strength(normal).ln()
+    }
+
+    /// How the logarithm of the light changes with each coefficient.
+    fn slope(&self, normal: DVec3) -> [f64; TERMS] {
+        basis(normal).map(|term| term / self.strength(normal))
     }
 
     /// Factor that takes the light off the luminance of a surface with this normal.
-    #[must_use]
-    pub fn evening(&self, normal: DVec3) -> f64 {
+    fn evening(&self, normal: DVec3) -> f64 {
         (self.level - self.raw(normal)).clamp(-LOWER_MAX, RAISE_MAX).exp()
+    }
+
+    /// Factors for the luminance of all vertices; `share` of the light is taken off.
+    #[must_use]
+    pub fn factors(&self, figure: &Figure, surface: &Surface, share: f64) -> Vec<f64> {
+        let mut normals = vec![DVec3::ZERO; surface.linear.len()];
+        for (face, corners) in surface.corners.iter().enumerate() {
+            let normal = surface.area_vector(figure, face);
+            for corner in corners {
+                normals[*corner as usize] += normal;
+            }
+        }
+        normals.par_iter().map(|normal| self.evening(normal.normalize_or_zero()).powf(share)).collect()
     }
 
     /// Brightest over darkest light among all directions.
@@ -144,7 +168,7 @@ fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec
         spot.hue = spot.hue.map(|x| x / spot.area);
     }
     let least = f64::from(area_max) / 10.0;
-    let mut pairs = BTreeMap::new();
+    let mut pairs = BTreeSet::new();
     for face in 0..surface.len() {
         for next in surface.neighbours[face].into_iter().filter(|n| *n != NONE) {
             let (a, b) = (spot_of[face], spot_of[next as usize]);
@@ -152,39 +176,38 @@ fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec
                 let (x, y) = (&spots[a as usize], &spots[b as usize]);
                 let off = (x.hue[0] - y.hue[0]).abs().max((x.hue[1] - y.hue[1]).abs());
                 if off < f64::from(LIKE_HUE) && x.area > least && y.area > least {
-                    pairs.insert((a, b), ());
+                    pairs.insert((a, b));
                 }
             }
         }
     }
-    (spots, pairs.into_keys().collect())
+    (spots, pairs.into_iter().collect())
 }
 
 /// Solves the normal equations, a little damped; `None` without data.
-fn least_squares<'a>(rows: impl Iterator<Item = &'a ([f64; TERMS], f64, f64)>) -> Option<[f64; TERMS]> {
+fn least_squares(rows: impl Iterator<Item = ([f64; TERMS], f64, f64)>) -> Option<[f64; TERMS]> {
     let mut matrix = [[0.0; TERMS + 1]; TERMS];
     let mut weights = 0.0;
     for (x, y, weight) in rows {
         weights += weight;
-        for i in 0..TERMS {
-            for j in 0..TERMS {
-                matrix[i][j] += weight * x[i] * x[j];
+        for (line, left) in matrix.iter_mut().zip(x) {
+            for (entry, right) in line.iter_mut().zip(x.iter().chain([&y])) {
+                *entry += weight * left * right;
             }
-            matrix[i][TERMS] += weight * x[i] * y;
         }
     }
     if weights <= 0.0 {
         return None;
     }
-    for i in 0..TERMS {
-        matrix[i][i] += 1e-3 * weights;
+    for (i, line) in matrix.iter_mut().enumerate() {
+        line[i] += 1e-3 * weights;
     }
     for i in 0..TERMS {
-        for j in (0..TERMS).filter(|j| *j != i) {
-            let factor = matrix[j][i] / matrix[i][i];
-            for k in i..=TERMS {
-                matrix[j][k] -= factor * matrix[i][k];
-            }
+        // Damping keeps the pivots of this positive definite matrix away from zero.
+        let pivot = matrix[i];
+        for (_, line) in matrix.iter_mut().enumerate().filter(|(j, _)| *j != i) {
+            let factor = line[i] / pivot[i];
+            line.iter_mut().zip(pivot).for_each(|(entry, p)| *entry -= factor * p);
         }
     }
     Some(std::array::from_fn(|i| matrix[i][TERMS] / matrix[i][i]))

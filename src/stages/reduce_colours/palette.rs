@@ -1,9 +1,12 @@
 //! Which filaments of the shelf to use: one material family, temperatures that go together, least colour difference.
 
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::shades::Shades;
+use super::surface::Surface;
 use super::{ColourReduce, ForEach};
 use crate::colour::choose::{self, Choice, Costs, Request, Sample};
 use crate::colour::spaces::{self, Lab};
@@ -105,6 +108,27 @@ fn contains([low, high]: [f64; 2], temperature: f64) -> bool {
     (low..=high).contains(&temperature)
 }
 
+/// Colours of the figure, or of each part, weighted by area and zone.
+#[must_use]
+pub fn samples(surface: &Surface, shades: &Shades, zones: &[f32], for_each: ForEach) -> Vec<Vec<Sample>> {
+    let mut weights = vec![0.0; surface.linear.len()];
+    for (face, corners) in surface.corners.iter().enumerate() {
+        for corner in corners {
+            weights[*corner as usize] += f64::from(surface.area_mm2[face] * zones[face]) / 3.0;
+        }
+    }
+    let colours = |range: Range<usize>| choose::histogram(range.map(|v| (shades.oklab[v].map(f64::from), weights[v])));
+    match for_each {
+        ForEach::Figure => vec![colours(0..weights.len())],
+        ForEach::Part => {
+            let starts = &surface.vertex_start;
+            let ends = starts.iter().skip(1).copied().chain([weights.len()]);
+            let ranges: Vec<Range<usize>> = starts.iter().zip(ends).map(|(start, end)| *start..end).collect();
+            ranges.into_par_iter().map(colours).collect()
+        }
+    }
+}
+
 /// Chooses the filaments for samples of the whole figure, or of each part.
 ///
 /// # Errors
@@ -117,10 +141,14 @@ pub fn choose(
     parts: usize,
 ) -> Result<Palettes, StageError> {
     let size_max = size_max(settings, &equipment.printer);
+    if shelf.must.len() > size_max {
+        let what = format!("`must` names {} filaments, but a part can have {size_max}", shelf.must.len());
+        return Err(StageError::failed(what, "name fewer, or take a printer that holds more"));
+    }
     let groups = shelf.groups(&equipment.printer, settings.material.as_deref());
     let tried = groups.par_iter().map(|group| (group, choose_from(shelf, group, settings, size_max, samples)));
-    let tried: Vec<(&Vec<usize>, Vec<(Costs, Choice)>)> = tried.collect();
-    let cost = |choices: &[(Costs, Choice)]| choices.iter().map(|(_, choice)| choice.cost).sum::<f64>();
+    let tried: Vec<(&Vec<usize>, Choices)> = tried.collect();
+    let cost = |choices: &Choices| choices.iter().map(|(_, choice)| choice.cost).sum::<f64>();
     let best = tried.into_iter().min_by(|x, y| cost(&x.1).total_cmp(&cost(&y.1)));
     let Some((group, choices)) = best else {
         return Err(nothing_fits(shelf, settings));
@@ -128,6 +156,10 @@ pub fn choose(
 
     let used: BTreeSet<usize> = choices.iter().flat_map(|(_, choice)| &choice.picked).map(|j| group[*j]).collect();
     let union: Vec<usize> = used.into_iter().collect();
+    if union.len() > usize::from(u8::MAX) {
+        let what = format!("the parts would need {} filaments together, expected at most 255", union.len());
+        return Err(StageError::failed(what, "choose for the figure instead of each part"));
+    }
     let label = |j: &usize| union.binary_search(&group[*j]).unwrap_or(0) as u8;
     let labels = |(_, choice): &(Costs, Choice)| choice.picked.iter().map(label).collect::<Vec<u8>>();
     let of_part = match settings.for_each {
@@ -157,6 +189,9 @@ fn request(shelf: &Shelf, group: &[usize], size_max: usize) -> Request {
     Request { size_max, must, never: Vec::new(), work_max: WORK_MAX }
 }
 
+/// A choice and what it was made from, for the figure or for each part.
+type Choices = Vec<(Costs, Choice)>;
+
 /// The best choice within one group for each list of samples.
 fn choose_from(
     shelf: &Shelf,
@@ -164,7 +199,7 @@ fn choose_from(
     settings: &ColourReduce,
     size_max: usize,
     samples: &[Vec<Sample>],
-) -> Vec<(Costs, Choice)> {
+) -> Choices {
     let labs: Vec<Lab> = group.iter().map(|j| shelf.labs[*j]).collect();
     let request = request(shelf, group, size_max);
     let choices = samples.par_iter().filter_map(|samples| {

@@ -36,7 +36,7 @@ struct Patch {
 
 /// All patches; merged ones point to the patch they became part of.
 struct Patches {
-    patches: Vec<Patch>,
+    all: Vec<Patch>,
     parent: Vec<u32>,
     limits: Limits,
 }
@@ -47,7 +47,7 @@ pub fn settle(task: &Task, labels: &mut [u8], limits: Limits) -> usize {
     let mut patches = Patches::new(task, labels, (&patch_of, count), limits);
     let changed = patches.settle();
     for (label, patch) in labels.iter_mut().zip(&patch_of) {
-        *label = patches.patches[patches.root(*patch)].label;
+        *label = patches.all[patches.root(*patch)].label;
     }
     changed
 }
@@ -65,6 +65,17 @@ pub fn count(surface: &Surface, labels: &[u8]) -> (usize, f64) {
         }
     }
     (count, border_mm)
+}
+
+/// Area of the patch each face belongs to, mm2.
+#[must_use]
+pub fn area_of_faces(surface: &Surface, labels: &[u8]) -> Vec<f64> {
+    let (patch_of, count) = components(surface, labels);
+    let mut areas = vec![0.0; count];
+    for (patch, area) in patch_of.iter().zip(&surface.area_mm2) {
+        areas[*patch as usize] += f64::from(*area);
+    }
+    patch_of.iter().map(|patch| areas[*patch as usize]).collect()
 }
 
 /// Numbers the patches by their first face; returns each face's patch.
@@ -120,7 +131,7 @@ impl Patches {
             patch.over_joint.sort_unstable();
             patch.over_joint.dedup();
         }
-        Self { patches, parent: (0..count as u32).collect(), limits }
+        Self { all: patches, parent: (0..count as u32).collect(), limits }
     }
 
     fn root(&self, patch: u32) -> usize {
@@ -135,8 +146,8 @@ impl Patches {
     fn settle(&mut self) -> usize {
         let mut changed = 0;
         loop {
-            let mut order: Vec<usize> = (0..self.patches.len()).filter(|p| self.root(*p as u32) == *p).collect();
-            order.sort_by(|x, y| self.patches[*x].area_mm2.total_cmp(&self.patches[*y].area_mm2).then(x.cmp(y)));
+            let mut order: Vec<usize> = (0..self.all.len()).filter(|p| self.root(*p as u32) == *p).collect();
+            order.sort_by(|x, y| self.all[*x].area_mm2.total_cmp(&self.all[*y].area_mm2).then(x.cmp(y)));
             let before = changed;
             for patch in order {
                 if self.root(patch as u32) == patch && self.is_wrong(patch) && self.relabel(patch) {
@@ -150,7 +161,7 @@ impl Patches {
     }
 
     fn is_wrong(&self, index: usize) -> bool {
-        let patch = &self.patches[index];
+        let patch = &self.all[index];
         let Limits { area_mm2, width_mm } = self.limits;
         if patch.on_rim && patch.area_mm2 >= CHIP * area_mm2 {
             return self.area_over_joints(index, area_mm2) < area_mm2;
@@ -164,10 +175,10 @@ impl Patches {
         let mut seen = vec![index];
         let (mut next, mut area) = (0, 0.0);
         while next < seen.len() && area < enough {
-            let patch = &self.patches[seen[next]];
+            let patch = &self.all[seen[next]];
             area += patch.area_mm2;
             for other in patch.over_joint.iter().map(|other| self.root(*other)) {
-                if self.patches[other].label == patch.label && !seen.contains(&other) {
+                if self.all[other].label == patch.label && !seen.contains(&other) {
                     seen.push(other);
                 }
             }
@@ -178,20 +189,20 @@ impl Patches {
 
     /// Gives a patch the label of the neighbour that costs least; `false` when it has none.
     fn relabel(&mut self, index: usize) -> bool {
-        let patch = &self.patches[index];
+        let patch = &self.all[index];
         let mut gains: BTreeMap<u8, f64> = BTreeMap::new();
         for (other, (_, price)) in &patch.borders {
-            *gains.entry(self.patches[*other as usize].label).or_default() += price;
+            *gains.entry(self.all[*other as usize].label).or_default() += price;
         }
         let cost = |label: &u8| patch.costs[usize::from(*label)] - gains[label];
         let Some(label) = gains.keys().copied().min_by(|x, y| cost(x).total_cmp(&cost(y))) else {
             return false;
         };
-        self.patches[index].label = label;
-        let same = |other: &&u32| self.patches[**other as usize].label == label;
-        let joined: Vec<u32> = self.patches[index].borders.keys().filter(same).copied().collect();
+        self.all[index].label = label;
+        let same = |other: &&u32| self.all[**other as usize].label == label;
+        let joined: Vec<u32> = self.all[index].borders.keys().filter(same).copied().collect();
         // The largest takes the others in, so that long lists are not copied.
-        let size = |p: &u32| self.patches[*p as usize].borders.len();
+        let size = |p: &u32| self.all[*p as usize].borders.len();
         let members: Vec<u32> = joined.into_iter().chain([index as u32]).collect();
         let home = members.iter().copied().max_by_key(|p| (size(p), std::cmp::Reverse(*p))).unwrap_or(index as u32);
         for member in members.into_iter().filter(|member| *member != home) {
@@ -202,20 +213,20 @@ impl Patches {
 
     /// Makes one patch part of another.
     fn join(&mut self, member: u32, home: u32) {
-        let taken = std::mem::take(&mut self.patches[member as usize]);
+        let taken = std::mem::take(&mut self.all[member as usize]);
         self.parent[member as usize] = home;
         for (other, (length, price)) in taken.borders {
-            self.patches[other as usize].borders.remove(&member);
+            self.all[other as usize].borders.remove(&member);
             if other == home {
                 continue;
             }
             for (from, to) in [(home, other), (other, home)] {
-                let border = self.patches[from as usize].borders.entry(to).or_default();
+                let border = self.all[from as usize].borders.entry(to).or_default();
                 border.0 += length;
                 border.1 += price;
             }
         }
-        let kept = &mut self.patches[home as usize];
+        let kept = &mut self.all[home as usize];
         kept.area_mm2 += taken.area_mm2;
         kept.on_rim |= taken.on_rim;
         kept.over_joint.extend(taken.over_joint);

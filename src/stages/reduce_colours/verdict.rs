@@ -28,23 +28,31 @@ pub struct Spread {
     pub p95: f64,
 }
 
-/// Differences of the scan, not smoothed, from what is printed.
+/// Differences of colours from what is printed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
     /// With the best filament of its part for each face.
-    pub floor: Spread,
+    pub best: Spread,
     /// With the labels.
     pub labels: Spread,
-    /// Mean with the labels over the mean with the best, for each part.
-    pub excess_of_part: Vec<f64>,
+    /// Mean with the labels over the mean with the best, in the worst part.
+    pub excess_worst: f64,
 }
 
-/// Measures how far labels are from the scan.
+impl Truth {
+    /// Mean with the labels over the mean with the best.
+    #[must_use]
+    pub fn excess(&self) -> f64 {
+        self.labels.mean - self.best.mean
+    }
+}
+
+/// Measures how far labels are from a colour for each face.
 #[must_use]
-pub fn truth(task: &Task, labels: &[u8], palette: &[Lab]) -> Truth {
+pub fn truth(task: &Task, labels: &[u8], palette: &[Lab], colour: impl Fn(usize) -> Lab + Sync) -> Truth {
     let surface = task.surface;
     let differ = |face: usize| {
-        let scan = spaces::lab_of_linear(surface.colour(face));
+        let scan = colour(face);
         let all = task.allowed(face).iter().map(|label| ciede2000(scan, palette[usize::from(*label)]));
         [all.fold(f64::INFINITY, f64::min), ciede2000(scan, palette[usize::from(labels[face])])]
     };
@@ -56,9 +64,9 @@ pub fn truth(task: &Task, labels: &[u8], palette: &[Lab]) -> Truth {
         sum / area.max(f64::MIN_POSITIVE)
     };
     Truth {
-        floor: spread(differences.iter().map(|d| d[0]).zip(&surface.area_mm2)),
+        best: spread(differences.iter().map(|d| d[0]).zip(&surface.area_mm2)),
         labels: spread(differences.iter().map(|d| d[1]).zip(&surface.area_mm2)),
-        excess_of_part: surface.part_start.windows(2).map(excess).collect(),
+        excess_worst: surface.part_start.windows(2).map(excess).fold(0.0, f64::max),
     }
 }
 
@@ -119,7 +127,7 @@ pub fn poor_regions(figure: &Figure, task: &Task, shades: &Shades, offer: Offer)
         }
         let inside = |face: &&usize| ciede2000(shades.of_face(surface, **face), seed.lab) < REGION_DE;
         let faces: Vec<usize> = poor.iter().filter(inside).copied().collect();
-        findings.push(region(figure, surface, &faces, mean(&near), offer));
+        findings.extend(region(figure, surface, &faces, mean(&near), offer));
     }
     findings
 }
@@ -130,28 +138,27 @@ fn mean(samples: &[Sample]) -> Lab {
     Lab { l: part(|lab| lab.l), a: part(|lab| lab.a), b: part(|lab| lab.b) }
 }
 
-/// Words for one region.
-fn region(figure: &Figure, surface: &Surface, faces: &[usize], lab: Lab, offer: Offer) -> Finding {
+/// Words for one region; none when a filament in use comes close to its mean.
+fn region(figure: &Figure, surface: &Surface, faces: &[usize], lab: Lab, offer: Offer) -> Option<Finding> {
     let differ = |j: &usize| ciede2000_weighted(lab, offer.labs[*j], offer.lightness_divisor);
     let nearest = |all: &mut dyn Iterator<Item = usize>| all.min_by(|x, y| differ(x).total_cmp(&differ(y)));
+    let used = nearest(&mut offer.palette.iter().copied()).filter(|j| differ(j) > POOR_DE)?;
     let area_cm2 = faces.iter().map(|f| f64::from(surface.area_mm2[*f])).sum::<f64>() / 100.0;
     let hex = spaces::format_hex(spaces::bytes_of_linear(spaces::linear_of_lab(lab)));
-    let used = nearest(&mut offer.palette.iter().copied());
-    let nearest_used = used.map_or_else(String::new, |j| {
-        format!("; the nearest filament in use, `{}`, is {:.0} dE away", offer.shelf[j].name, differ(&j))
-    });
-    let what = format!("{} of about {hex} is not met on {area_cm2:.0} cm2{nearest_used}", colour_word(lab));
+    let what = format!(
+        "{} of about {hex} on {area_cm2:.0} cm2 is not met: the nearest filament in use, `{}`, is {:.0} dE away",
+        colour_word(lab),
+        offer.shelf[used].name,
+        differ(&used)
+    );
     let better = nearest(&mut (0..offer.shelf.len())).filter(|j| differ(j) <= POOR_DE && !offer.palette.contains(j));
-    let hint = match better {
-        Some(j) => format!(
-            "`{}` ({}) comes within {:.0} dE but found no place: allow more colours, choose for each part, or name it under `must`",
-            offer.shelf[j].name,
-            offer.shelf[j].material,
-            differ(&j)
+    let hint = match better.map(|j| (&offer.shelf[j], differ(&j))) {
+        Some((Filament { name, material, .. }, de)) => format!(
+            "`{name}` ({material}) is only {de:.0} dE away: allow more colours, choose for each part, or name it in `must`"
         ),
         None => format!("add a filament of about {hex} to the shelf"),
     };
-    Finding::new(Severity::Warning, what).at(height_range(figure, surface, faces)).hint(hint)
+    Some(Finding::new(Severity::Warning, what).at(height_range(figure, surface, faces)).hint(hint))
 }
 
 /// Where faces lie, as heights above the figure's base; a twentieth of the faces at either end is left out.

@@ -1,0 +1,118 @@
+//! Settings of `colour-reduce`.
+
+use serde::{Deserialize, Serialize};
+
+use crate::problem::Problem;
+use crate::stage::Settings;
+
+/// What one choice of filaments is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ForEach {
+    /// One palette for the whole figure.
+    #[default]
+    Figure,
+    /// Each part has filaments of its own.
+    Part,
+}
+
+/// Settings of `colour-reduce`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct ColourReduce {
+    /// Most filaments in a part; as many as the printer holds when left out.
+    pub colours: Option<usize>,
+    pub for_each: ForEach,
+    /// Radius of a round spot of clearly different colour that just survives smoothing.
+    pub smoothing_mm: f64,
+    /// Least area of a patch of one colour.
+    pub patch_min_mm2: f64,
+    /// How much more than cloth skin counts.
+    pub skin_weight: f64,
+    /// How much more than cloth the front of the head counts.
+    pub face_weight: f64,
+    /// Weight of lightness against hue and chroma; below 1 shadows in the scan matter less.
+    pub lightness_weight: f64,
+    /// Share of the light baked into the scan that is taken off before colours are compared.
+    pub even_light: f64,
+    /// Filaments to take whatever they cost, by name.
+    pub must: Vec<String>,
+    /// Filaments not to take, by name.
+    pub never: Vec<String>,
+    /// The only material to use; the best one when left out.
+    pub material: Option<String>,
+}
+
+impl Default for ColourReduce {
+    fn default() -> Self {
+        Self {
+            colours: None,
+            for_each: ForEach::Figure,
+            smoothing_mm: 2.0,
+            patch_min_mm2: 9.0,
+            skin_weight: 2.0,
+            face_weight: 4.0,
+            lightness_weight: 0.5,
+            even_light: 1.0,
+            must: Vec::new(),
+            never: Vec::new(),
+            material: None,
+        }
+    }
+}
+
+impl Settings for ColourReduce {
+    const NAME: &'static str = "colour-reduce";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "choose a few filaments off the shelf and give each triangle one of them";
+    const EXAMPLE: &'static str = "\
+colours: 5
+for_each: figure
+smoothing_mm: 2
+patch_min_mm2: 9
+must: [Harbour Navy]
+never: [Dock Tyre]
+";
+}
+
+impl ColourReduce {
+    /// Divisor of lightness differences.
+    pub(super) fn lightness_divisor(&self) -> f64 {
+        1.0 / self.lightness_weight
+    }
+
+    /// Faults of the settings.
+    pub(super) fn problems(&self) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        let mut expect = |fine: bool, setting: &str, what: String, hint: &str| {
+            if !fine {
+                problems.push(Problem::new(setting, what, hint));
+            }
+        };
+        if let Some(colours) = self.colours {
+            expect((1..=32).contains(&colours), "colours", format!("{colours} colours"), "expected 1 to 32");
+            let what = format!("{} filaments for {colours} colours", self.must.len());
+            expect(self.must.len() <= colours, "must", what, "name fewer or allow more colours");
+        }
+        for (setting, value, low, high) in [
+            ("smoothing_mm", self.smoothing_mm, 0.0, 100.0),
+            ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),
+            ("skin_weight", self.skin_weight, 0.01, 100.0),
+            ("face_weight", self.face_weight, 0.01, 100.0),
+            ("lightness_weight", self.lightness_weight, 0.1, 1.0),
+            ("even_light", self.even_light, 0.0, 1.0),
+        ] {
+            let fine = (low..=high).contains(&value);
+            expect(
+                fine,
+                setting,
+                format!("{value} is out of range"),
+                &format!("expected a number from {low} to {high}"),
+            );
+        }
+        for name in self.must.iter().filter(|name| self.never.contains(name)) {
+            expect(false, "never", format!("`{name}` is also under `must`"), "take it off one of the two lists");
+        }
+        problems
+    }
+}
