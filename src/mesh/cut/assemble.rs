@@ -1,7 +1,9 @@
 //! Builds the parts on either side of a section: crossed triangles are divided, cut faces added, earlier ones refilled.
 
 use super::section::{Crossed, NONE, Section, edge_key};
-use super::{CutError, NO_SOURCE, Piece, Pieces, Seam, check};
+use super::{CutError, NO_SOURCE, Piece, Pieces, Seam, check, hollows};
+use crate::mesh::inspect::is_degenerate;
+use crate::mesh::topology::Sets;
 use crate::mesh::cut::flat::Flat;
 use crate::mesh::{Origin, TriMesh};
 
@@ -29,7 +31,7 @@ pub(super) fn by_side(mesh: &TriMesh, section: &Section, joint: u16) -> Result<[
 pub(super) fn by_piece(mesh: &TriMesh, section: &Section, chosen: &[bool], joint: u16) -> Result<Pieces, CutError> {
     let sorting = connected(mesh, section, chosen);
     let cut = |r: &usize| sorting.chosen[*r];
-    let seams: Vec<Seam> = (0..section.regions.len())
+    let mut seams: Vec<Seam> = (0..section.regions.len())
         .filter(cut)
         .map(|region| {
             let [below, above] = sorting.of_region[region].map(|p| p as usize);
@@ -39,7 +41,7 @@ pub(super) fn by_piece(mesh: &TriMesh, section: &Section, chosen: &[bool], joint
     if seams.iter().any(|s| s.below == s.above) {
         return Err(CutError::StillJoined);
     }
-    let pieces = build(mesh, section, &sorting, joint)?;
+    let pieces = hollows::absorbed(build(mesh, section, &sorting, joint)?, &mut seams);
     Ok(Pieces { pieces, seams })
 }
 
@@ -47,67 +49,53 @@ pub(super) fn by_piece(mesh: &TriMesh, section: &Section, chosen: &[bool], joint
 fn connected(mesh: &TriMesh, section: &Section, chosen: &[bool]) -> Sorting {
     let chosen: Vec<bool> = (0..section.regions.len()).map(|r| chosen.get(r).copied().unwrap_or(false)).collect();
     let mut sets = Sets::new(mesh.positions.len());
+    let mut used = vec![false; mesh.positions.len()];
     let mut ends: Vec<[Option<u32>; 2]> = vec![[None; 2]; section.regions.len()];
     let mut crossed = section.crossed.iter().peekable();
     for (t, [a, b, c]) in mesh.triangles.iter().enumerate() {
+        for v in [a, b, c] {
+            used[*v as usize] = true;
+        }
         let cut = crossed.next_if(|x| x.triangle as usize == t);
         if let Some(cut) = cut {
             let [lone, m, n] = cut.corners;
-            sets.join(m, n);
+            sets.unite(m, n);
             let sides = if cut.lone_above { [m, lone] } else { [lone, m] };
             for (end, vertex) in ends[cut.region as usize].iter_mut().zip(sides) {
-                sets.join(*end.get_or_insert(vertex), vertex);
+                sets.unite(*end.get_or_insert(vertex), vertex);
             }
             if !chosen[cut.region as usize] {
-                sets.join(lone, m);
+                sets.unite(lone, m);
             }
         } else {
-            sets.join(*a, *b);
-            sets.join(*b, *c);
+            sets.unite(*a, *b);
+            sets.unite(*b, *c);
         }
     }
-    let (of_vertex, count) = sets.names();
+    // A vertex without a triangle is no piece; it goes with the first one.
+    let first = mesh.triangles.first().map_or(0, |t| t[0]);
+    for v in (0..mesh.positions.len()).filter(|v| !used[*v]) {
+        sets.unite(first, v as u32);
+    }
+    let (of_vertex, count) = names(sets, mesh.positions.len());
     let name = |v: Option<u32>| v.map_or(0, |v| of_vertex[v as usize]);
     let of_region = ends.iter().map(|e| e.map(name)).collect();
     Sorting { count, of_vertex, of_region, chosen }
 }
 
-/// Disjoint sets with path halving; the lower index leads.
-struct Sets(Vec<u32>);
-
-impl Sets {
-    fn new(count: usize) -> Self {
-        Self((0..count as u32).collect())
-    }
-
-    fn find(&mut self, mut v: u32) -> u32 {
-        while self.0[v as usize] != v {
-            let up = self.0[self.0[v as usize] as usize];
-            self.0[v as usize] = up;
-            v = up;
+/// A number for each set, in the order of their first members, and how many there are.
+fn names(mut sets: Sets, members: usize) -> (Vec<u32>, usize) {
+    let mut names = vec![NONE; members];
+    let mut count = 0;
+    for v in 0..members as u32 {
+        let lead = sets.find(v) as usize;
+        if lead == v as usize {
+            names[lead] = count;
+            count += 1;
         }
-        v
+        names[v as usize] = names[lead];
     }
-
-    fn join(&mut self, a: u32, b: u32) {
-        let (a, b) = (self.find(a), self.find(b));
-        self.0[a.max(b) as usize] = a.min(b);
-    }
-
-    /// A number for each set, in the order of their first members, and how many there are.
-    fn names(mut self) -> (Vec<u32>, usize) {
-        let mut names = vec![NONE; self.0.len()];
-        let mut count = 0;
-        for v in 0..self.0.len() as u32 {
-            let lead = self.find(v) as usize;
-            if lead == v as usize {
-                names[lead] = count;
-                count += 1;
-            }
-            names[v as usize] = names[lead];
-        }
-        (names, count as usize)
-    }
+    (names, count as usize)
 }
 
 /// Pieces under construction.
@@ -255,10 +243,14 @@ impl<'a> Builder<'a> {
                 rims[above as usize].push([p[1], q[1]]);
             }
         }
-        for (piece, rim) in rims.iter().enumerate() {
+        for (piece, rim) in rims.iter().enumerate().filter(|(_, rim)| !rim.is_empty()) {
             let points: Vec<_> = self.built[piece].mesh.positions.iter().map(|p| flat.plane.flatten(*p)).collect();
             for triangle in flat.fill(&points, rim)?.triangles {
                 self.push(piece as u32, triangle, NO_SOURCE, Origin::Cut(flat.joint));
+                let mesh = &self.built[piece].mesh;
+                if is_degenerate(mesh, mesh.triangles.len() - 1) {
+                    return Err(CutError::Touches);
+                }
             }
         }
         Ok(())

@@ -7,6 +7,9 @@ use robust::{Coord, orient2d};
 
 use super::{CutError, Plane};
 use crate::mesh::TriMesh;
+use crate::mesh::inspect::is_degenerate;
+use crate::mesh::intersect::self_intersect;
+use crate::mesh::tree::TriTree;
 
 /// Whether three points lie on one line, exactly.
 pub(super) fn collinear(a: DVec3, b: DVec3, c: DVec3) -> bool {
@@ -30,13 +33,12 @@ pub(super) fn split_quad(positions: &[DVec3], [a, b, c, d]: [u32; 4]) -> [[u32; 
 pub(super) fn rim_is_sound(mesh: &TriMesh, plane: Plane) -> Result<(), CutError> {
     let on_plane: Vec<bool> = mesh.positions.iter().map(|p| p[plane.axis] == plane.offset_mm).collect();
     let mut spokes: Vec<[u32; 3]> = Vec::new();
-    for [a, b, c] in &mesh.triangles {
+    for (t, [a, b, c]) in mesh.triangles.iter().enumerate() {
         let corners = [[*a, *b, *c], [*b, *c, *a], [*c, *a, *b]];
         let at_rim = corners.iter().filter(|t| on_plane[t[0] as usize]);
         let before = spokes.len();
         spokes.extend(at_rim);
-        let [p, q, r] = [a, b, c].map(|v| mesh.positions[*v as usize]);
-        if spokes.len() > before && collinear(p, q, r) {
+        if spokes.len() > before && is_degenerate(mesh, t) {
             return Err(CutError::Touches);
         }
     }
@@ -57,4 +59,30 @@ fn is_one_fan(fan: &[[u32; 3]]) -> bool {
         }
     }
     steps.len() == fan.len() && length == fan.len() && at == fan[0][1]
+}
+
+/// Number of triangles that a cut in `plane` made and that cross or touch others, beyond shared corners; at most `enough`.
+/// Rounding rim points to the lattice can do that where surfaces all but touch.
+#[must_use]
+pub fn rim_crossings(mesh: &TriMesh, plane: Plane, enough: usize) -> usize {
+    let height = |v: &u32| mesh.positions[*v as usize][plane.axis];
+    let at_rim = |t: &[u32; 3]| t.iter().any(|v| height(v) == plane.offset_mm);
+    let reach = |t: &[u32; 3]| {
+        let heights = [0, 1, 2].map(|i| height(&t[i]));
+        (heights.iter().copied().fold(f64::MAX, f64::min), heights.iter().copied().fold(f64::MIN, f64::max))
+    };
+    let rim = mesh.triangles.iter().filter(|t| at_rim(t)).map(reach);
+    let (low, high) = rim.fold((f64::MAX, f64::MIN), |(l, h), (a, b)| (l.min(a), h.max(b)));
+    let near = |t: &u32| {
+        let (a, b) = reach(&mesh.triangles[*t as usize]);
+        a <= high && b >= low
+    };
+    let near: Vec<u32> = (0..mesh.triangles.len() as u32).filter(near).collect();
+    let triangles: Vec<[u32; 3]> = near.iter().map(|t| mesh.triangles[*t as usize]).collect();
+    let made: Vec<bool> = triangles.iter().map(at_rim).collect();
+    let meet = |i: u32, j: u32| {
+        let touched = made[i as usize] || made[j as usize];
+        (touched && self_intersect(mesh, near[i as usize], near[j as usize])).then_some(())
+    };
+    TriTree::new(&mesh.positions, &triangles).self_pairs(enough, meet).len().min(enough)
 }

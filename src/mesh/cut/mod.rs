@@ -6,6 +6,7 @@
 mod assemble;
 mod check;
 mod flat;
+mod hollows;
 mod section;
 mod socket;
 
@@ -14,6 +15,7 @@ use glam::{DVec2, DVec3};
 use super::TriMesh;
 use super::outline::OutlineError;
 
+pub use check::rim_crossings;
 pub use flat::{Flat, flats};
 pub use section::{Region, Section, section};
 pub use socket::{Socket, add_sockets};

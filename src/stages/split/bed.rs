@@ -16,7 +16,7 @@ pub(super) struct Bed {
 }
 
 /// Extents of a part and the flat area it could stand on: below and above along x, y, z.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Shape {
     pub low: DVec3,
     pub high: DVec3,
@@ -45,37 +45,49 @@ impl Bed {
 
     /// Whether the part fits standing on one of its flat faces.
     pub fn holds(&self, shape: &Shape) -> bool {
-        let size = shape.high - shape.low;
+        let size = shape.size();
         (0..6).any(|side| shape.feet_mm2[side] >= FOOT_MIN_MM2 && self.takes(size, side / 2))
     }
 
-    /// At how many parts a grid of beds would cut a box of this size, in the best of the six ways to lay it.
-    pub fn boxes(&self, size: DVec3) -> f64 {
-        let [x, y] = self.sides_mm;
-        let ways = [[x, y, self.height_mm], [x, self.height_mm, y], [self.height_mm, x, y]];
-        let count = |room: [f64; 3]| {
-            let [a, b, c] = [0, 1, 2].map(|i| (size[i] / room[i]).ceil().max(1.0));
-            a * b * c
+    /// In how many parts a grid of beds would cut a box of this size, laid in the best way. A box that is not cut across
+    /// an axis can only stand on that axis' end if it has a foot there.
+    pub fn boxes(&self, size: DVec3, has_foot: [bool; 3]) -> f64 {
+        let count = |length: f64, room: f64| (length / room).ceil().max(1.0);
+        let standing = |axis: usize| {
+            let least = if has_foot[axis] { 1.0 } else { 2.0 };
+            let [a, b] = [size[(axis + 1) % 3], size[(axis + 2) % 3]];
+            let [x, y] = self.sides_mm;
+            let floor = (count(a, x) * count(b, y)).min(count(b, x) * count(a, y));
+            count(size[axis], self.height_mm).max(least) * floor
         };
-        let swapped = |[a, b, c]: [f64; 3]| [b, a, c];
-        ways.iter().flat_map(|w| [*w, swapped(*w)]).chain([[y, self.height_mm, x]]).map(count).fold(f64::INFINITY, f64::min)
+        (0..3).map(standing).fold(f64::INFINITY, f64::min)
     }
 }
 
 impl Shape {
+    /// Extents, mm.
+    pub fn size(&self) -> DVec3 {
+        self.high - self.low
+    }
+
+    /// For each axis whether the part can stand on one of its ends.
+    pub fn has_foot(&self) -> [bool; 3] {
+        [0, 1, 2].map(|axis| self.feet_mm2[2 * axis].max(self.feet_mm2[2 * axis + 1]) >= FOOT_MIN_MM2)
+    }
+
     /// Measures a closed mesh. Cut faces count as feet on all sides, any flat underside as a foot below.
     pub fn of(mesh: &TriMesh) -> Self {
         let (low, high) = measure::bounds(&mesh.positions);
         let mut feet_mm2 = [0.0; 6];
         for (t, origin) in mesh.origins.iter().enumerate() {
             let corners = mesh.corners(t);
-            for side in 0..6 {
-                let (axis, up) = (side / 2, side % 2 == 1);
-                let extreme = if up { high } else { low };
-                let foot = matches!(origin, Origin::Cut(_)) || side == 4;
-                if foot && corners.iter().all(|p| p[axis] == extreme[axis]) {
-                    feet_mm2[side] += mesh.area_vector(t).length() / 2.0;
-                }
+            let at = |side: usize| {
+                let edge = if side % 2 == 1 { high } else { low }[side / 2];
+                corners.iter().all(|p| p[side / 2] == edge)
+            };
+            let side = if matches!(origin, Origin::Cut(_)) { (0..6).find(|s| at(*s)) } else { at(4).then_some(4) };
+            if let Some(side) = side {
+                feet_mm2[side] += mesh.area_vector(t).length() / 2.0;
             }
         }
         Self { low, high, feet_mm2 }

@@ -7,6 +7,7 @@ use glam::{DVec2, DVec3, IVec3};
 use rayon::prelude::*;
 
 use super::bed::Shape;
+use super::part_blocks::separate;
 use crate::mesh::cut::flats;
 use crate::mesh::{TriMesh, measure, outline};
 
@@ -14,6 +15,9 @@ use crate::mesh::{TriMesh, measure, outline};
 pub(super) const NONE: u32 = u32::MAX;
 /// Skin closer than this to a plane makes a knife edge there: cosine of 65 degrees off its normal (common practice, no source).
 const FLAT_SKIN: f64 = 0.906;
+
+/// How far, in blocks, thin features may stand off the solid blocks that stand for them.
+const SKIN_REACH: i32 = 3;
 
 /// One block of solid.
 #[derive(Clone, Debug)]
@@ -52,6 +56,10 @@ impl Body {
         (self.high.z - self.low.z).max(1e-9)
     }
 
+    pub fn middle_x_mm(&self) -> f64 {
+        0.5 * (self.low.x + self.high.x)
+    }
+
     /// Height above the feet as a share of the figure's height.
     pub fn level(&self, p: DVec3) -> f64 {
         (p.z - self.low.z) / self.height_mm()
@@ -59,7 +67,7 @@ impl Body {
 
     /// Distance from the middle as a share of the figure's height; positive on the figure's own left.
     pub fn aside(&self, p: DVec3) -> f64 {
-        (p.x - 0.5 * (self.low.x + self.high.x)) / self.height_mm()
+        (p.x - self.middle_x_mm()) / self.height_mm()
     }
 
     /// How much a seam matters here: the head and the hands are spared (head from .87 of the height, fingertips to wrist
@@ -103,8 +111,12 @@ impl Blocks {
     /// Models a closed mesh in blocks of the given size, starting at its lowest corner.
     pub fn of(mesh: &TriMesh, step_mm: f64, body: &Body) -> Self {
         let (low, high) = measure::bounds(&mesh.positions);
-        let size = [0, 1, 2].map(|i| (((high[i] - low[i]) / step_mm).ceil() as usize).clamp(1, 4000));
-        let grid = Grid { corner: low, step: step_mm, size };
+        let mut corner = low;
+        // The middle of the body is a plane of the grid, so that both sides can be cut alike.
+        let middle = body.middle_x_mm();
+        corner.x = middle - ((middle - low.x) / step_mm).ceil() * step_mm;
+        let size = [0, 1, 2].map(|i| (((high[i] - corner[i]) / step_mm).ceil() as usize).clamp(1, 4000));
+        let grid = Grid { corner, step: step_mm, size };
         let mut ids = vec![NONE; size[0] * size[1] * size[2]];
         let mut blocks = filled(mesh, &grid, &mut ids);
         link(&mut blocks, &grid, &ids);
@@ -113,7 +125,7 @@ impl Blocks {
         faces(mesh, &grid, &mut blocks);
         // What is thinner than a block may show as loose crumbs, which would look like parts.
         let crumb = blocks.len() / 100;
-        let mut lumps = separate(&blocks);
+        let mut lumps = separate(blocks);
         lumps.retain(|l| l.len() > crumb);
         let mut blocks = Vec::new();
         for lump in lumps {
@@ -121,7 +133,7 @@ impl Blocks {
             let moved = |n: u32| if n == NONE { NONE } else { n + first };
             blocks.extend(lump.into_iter().map(|b| Block { near: b.near.map(moved), ..b }));
         }
-        Self { step_mm, corner: low, blocks }
+        Self { step_mm, corner, blocks }
     }
 
     /// Where the plane above layer `layer` lies, mm.
@@ -163,7 +175,8 @@ fn filled(mesh: &TriMesh, grid: &Grid, ids: &mut [u32]) -> Vec<Block> {
 fn column_hits([a, b, c]: [DVec3; 3], grid: &Grid) -> Vec<(usize, f64, i32)> {
     let (low, high) = (a.min(b).min(c), a.max(b).max(c));
     // A little off the middle, so that no line runs along edges of regular shapes.
-    let line = |i: usize, axis: usize| grid.corner[axis] + grid.step * (i as f64 + 0.5 + 0.001_234 * (axis as f64 + 1.0));
+    let line =
+        |i: usize, axis: usize| grid.corner[axis] + grid.step * (i as f64 + 0.5 + 0.001_234 * (axis as f64 + 1.0));
     let first = |axis: usize| ((low[axis] - grid.corner[axis]) / grid.step - 0.51).ceil().max(0.0) as usize;
     let mut hits = Vec::new();
     for j in (first(1)..grid.size[1]).take_while(|j| line(*j, 1) <= high.y) {
@@ -200,9 +213,15 @@ fn block_at(p: DVec3, grid: &Grid, ids: &[u32]) -> Option<usize> {
     if let Some(id) = own {
         return Some(id as usize);
     }
+    (1..=SKIN_REACH).find_map(|ring| nearest_in_ring(p, cell, ring, grid, ids))
+}
+
+/// The nearest solid block within so many cells of `cell`.
+fn nearest_in_ring(p: DVec3, cell: IVec3, ring: i32, grid: &Grid, ids: &[u32]) -> Option<usize> {
+    let width = 2 * ring + 1;
     let mut best: Option<(f64, u32)> = None;
-    for (x, y, z) in (0..27).map(|i| (i % 3 - 1, i / 3 % 3 - 1, i / 9 - 1)) {
-        let around = cell + IVec3::new(x, y, z);
+    for i in 0..width * width * width {
+        let around = cell + IVec3::new(i % width, i / width % width, i / (width * width)) - ring;
         if let Some(id) = grid.index(around).map(|i| ids[i]).filter(|id| *id != NONE) {
             let distance = grid.centre(around).distance_squared(p);
             if best.is_none_or(|b| distance < b.0) {
@@ -274,36 +293,4 @@ fn faces(mesh: &TriMesh, grid: &Grid, blocks: &mut [Block]) {
             }
         }
     }
-}
-
-/// Connected sets of blocks, each with its neighbours renumbered.
-pub(super) fn separate(blocks: &[Block]) -> Vec<Vec<Block>> {
-    let mut part_of = vec![NONE; blocks.len()];
-    let mut parts = 0;
-    for start in 0..blocks.len() {
-        if part_of[start] != NONE {
-            continue;
-        }
-        part_of[start] = parts;
-        let mut stack = vec![start];
-        while let Some(b) = stack.pop() {
-            for &beyond in blocks[b].near.iter().filter(|n| **n != NONE) {
-                if part_of[beyond as usize] == NONE {
-                    part_of[beyond as usize] = parts;
-                    stack.push(beyond as usize);
-                }
-            }
-        }
-        parts += 1;
-    }
-    let mut own = vec![0_u32; blocks.len()];
-    let mut separated: Vec<Vec<Block>> = vec![Vec::new(); parts as usize];
-    for (i, part) in part_of.iter().enumerate() {
-        own[i] = separated[*part as usize].len() as u32;
-        separated[*part as usize].push(blocks[i].clone());
-    }
-    for block in separated.iter_mut().flatten() {
-        block.near = block.near.map(|n| if n == NONE { NONE } else { own[n as usize] });
-    }
-    separated
 }

@@ -5,14 +5,19 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::{Blocks, Body};
-use super::choose::{Rules, choose};
+use super::blocks::Blocks;
 use super::exact;
+use super::glance::Rules;
+use super::plan::{Planned, plan};
 use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
 
 /// Blocks a part is modelled in, about.
-const BLOCKS: f64 = 50_000.0;
+const BLOCKS: f64 = 6_000.0;
+/// Blocks this much smaller call for a new plan.
+const CLOSER: f64 = 0.7;
+/// A piece larger than planned by more than this is planned anew, mm.
+const GROWN_MM: f64 = 0.1;
 /// Most parts of one figure.
 const PARTS_MAX: usize = 500;
 
@@ -24,6 +29,8 @@ pub(super) struct Work {
     pub source: Option<Vec<u32>>,
     /// Its place in the tree of cuts.
     pub node: usize,
+    /// How it is to be divided, as far as an earlier plan tells.
+    pub plan: Option<Planned>,
 }
 
 /// A place in the tree of cuts: a finished part, or a piece that was cut further.
@@ -38,7 +45,6 @@ pub(super) struct Node {
 #[derive(Clone, Debug)]
 pub(super) struct Search {
     pub rules: Rules,
-    pub body: Body,
     pub step_mm: f64,
     /// Planes that are cut first, whatever they cross.
     pub fixed: Vec<Plane>,
@@ -54,6 +60,20 @@ pub(super) struct Division {
     pub nodes: Vec<Node>,
 }
 
+/// A cut just made, and how the pieces are to be divided further.
+struct Made {
+    plane: Plane,
+    pieces: Pieces,
+    plans: Vec<Option<Planned>>,
+}
+
+impl Made {
+    fn unplanned((plane, pieces): (Plane, Pieces)) -> Self {
+        let plans = vec![None; pieces.pieces.len()];
+        Self { plane, pieces, plans }
+    }
+}
+
 /// Why dividing stopped.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub(super) enum DivideError {
@@ -65,7 +85,7 @@ pub(super) enum DivideError {
 
 /// Extents in words.
 pub(super) fn size_words(shape: &Shape) -> String {
-    let size = shape.high - shape.low;
+    let size = shape.size();
     format!("{:.0} x {:.0} x {:.0} mm", size.x, size.y, size.z)
 }
 
@@ -73,7 +93,7 @@ impl Division {
     /// Starts with the whole figure; `sources` says whether triangles are followed through the cuts.
     pub fn new(mesh: Arc<TriMesh>, sources: bool) -> Self {
         let source = sources.then(|| (0..mesh.triangles.len() as u32).collect());
-        let open = vec![Work { mesh, source, node: 0 }];
+        let open = vec![Work { mesh, source, node: 0, plan: None }];
         Self { parts: Vec::new(), open, cuts: Vec::new(), nodes: vec![Node::default()] }
     }
 
@@ -85,14 +105,14 @@ impl Division {
         let open = std::mem::take(&mut self.open);
         let first = self.cuts.len();
         let fixed = search.fixed.get(round);
-        let cut = |(i, work): (usize, &Work)| search.step(&work.mesh, fixed, (first + i) as u16);
+        let cut = |(i, work): (usize, &Work)| search.step(work, fixed, (first + i) as u16);
         let made: Vec<_> = open.par_iter().enumerate().map(cut).collect();
         for (work, made) in open.into_iter().zip(made) {
             let number = self.cuts.len();
             match made? {
-                Some((plane, pieces)) => {
-                    self.cuts.push(Some(plane));
-                    self.take(work, number, pieces);
+                Some(made) => {
+                    self.cuts.push(Some(made.plane));
+                    self.take(work, number, made);
                 }
                 None => {
                     self.cuts.push(None);
@@ -105,35 +125,50 @@ impl Division {
     }
 
     /// Puts the pieces of a cut in place of what was cut.
-    fn take(&mut self, work: Work, number: usize, pieces: Pieces) {
+    fn take(&mut self, work: Work, number: usize, made: Made) {
         self.nodes[work.node].cut = Some(number);
-        for piece in pieces.pieces {
+        for (piece, plan) in made.pieces.pieces.into_iter().zip(made.plans) {
             let node = self.nodes.len();
             self.nodes.push(Node::default());
             self.nodes[work.node].children.push(node);
             let whole = |t: &u32, source: &[u32]| if *t == NO_SOURCE { NO_SOURCE } else { source[*t as usize] };
             let source = work.source.as_ref().map(|s| piece.source.iter().map(|t| whole(t, s)).collect());
-            self.open.push(Work { mesh: Arc::new(piece.mesh), source, node });
+            self.open.push(Work { mesh: Arc::new(piece.mesh), source, node, plan });
         }
     }
 }
 
 impl Search {
     /// Cuts one piece; `None` when it is to stay as it is.
-    fn step(&self, mesh: &TriMesh, fixed: Option<&Plane>, joint: u16) -> Result<Option<(Plane, Pieces)>, DivideError> {
+    fn step(&self, work: &Work, fixed: Option<&Plane>, joint: u16) -> Result<Option<Made>, DivideError> {
+        let mesh = work.mesh.as_ref();
         let shape = Shape::of(mesh);
         let stuck = |why: &dyn ToString| DivideError::Stuck { size: size_words(&shape), why: why.to_string() };
         if let Some(plane) = fixed {
-            return exact::along(mesh, *plane, &self.rules, joint).map_err(|why| stuck(&why));
+            let made = exact::along(mesh, *plane, &self.rules, joint).map_err(|why| stuck(&why))?;
+            return Ok(made.map(Made::unplanned));
         }
         if self.rules.bed.holds(&shape) {
             return Ok(None);
         }
-        let model = Blocks::of(mesh, self.block_mm(mesh), &self.body);
-        let planned = choose(&model, &self.rules).map(|c| exact::make(mesh, &model, &c, &self.rules, joint));
-        match planned {
-            Some(Ok(made)) => Ok(Some(made)),
-            _ => exact::halve(mesh, &shape, &self.rules, joint).map(Some).map_err(|why| stuck(&why)),
+        // A piece much smaller than what was planned is worth a closer look.
+        let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
+        let followed = work.plan.as_ref().filter(near_enough).cloned();
+        let fresh = if followed.is_none() {
+            plan(Blocks::of(mesh, self.block_mm(mesh), &self.rules.body), &self.rules)
+        } else {
+            None
+        };
+        let made = followed.or(fresh).and_then(|planned| {
+            let (plane, pieces) = exact::make(mesh, &planned, &self.rules, joint).ok()?;
+            let plans = matched(planned, &pieces);
+            Some(Made { plane, pieces, plans })
+        });
+        match made {
+            Some(made) => Ok(Some(made)),
+            None => {
+                exact::halve(mesh, &shape, &self.rules, joint).map(Made::unplanned).map(Some).map_err(|why| stuck(&why))
+            }
         }
     }
 
@@ -144,4 +179,23 @@ impl Search {
         let wanted = even.max(self.step_mm).max(1e-3);
         room / (room / wanted).floor().max(2.0)
     }
+}
+
+/// The plan for each piece that came out of a cut, by its box; no plans when the pieces are not those planned.
+fn matched(planned: Planned, pieces: &Pieces) -> Vec<Option<Planned>> {
+    let step = planned.model.step_mm;
+    let mut left: Vec<Option<Planned>> = planned.pieces.into_iter().map(Some).collect();
+    let mut plans = Vec::with_capacity(pieces.pieces.len());
+    for piece in &pieces.pieces {
+        let (low, high) = measure::bounds(&piece.mesh.positions);
+        let near = |p: &Option<Planned>| {
+            p.as_ref().is_some_and(|p| {
+                let off = (p.shape.low - low).abs().max((p.shape.high - high).abs());
+                let grown = high - low - p.shape.size();
+                off.max_element() < step && grown.max_element() < GROWN_MM
+            })
+        };
+        plans.push(left.iter_mut().find(|p| near(p)).and_then(Option::take));
+    }
+    plans
 }

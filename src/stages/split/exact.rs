@@ -1,51 +1,42 @@
 //! Makes a planned cut in the mesh itself: on or a little beside the planned plane, where it leaves no crumbs and the
 //! parts fit as planned.
 
+use super::bed::Shape;
 use super::blocks::Blocks;
-use super::choose::{Choice, Rules};
+use super::glance::{Cut, Rules};
+use super::plan::Planned;
+use super::sweep::regions;
 use crate::mesh::TriMesh;
 use crate::mesh::cut::{self, CutError, Pieces, Plane, Section};
-use crate::stages::split::bed::Shape;
 use crate::units::{LATTICE_MM, snap_between_mm};
 
 /// Where planes are tried, as shares of a block beside the planned place.
 const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
 /// Lattice steps a plane is moved by when a section touches itself.
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
-/// Cut regions smaller than this make crumbs, mm2 (common practice, no source).
-const CRUMB_MM2: f64 = 30.0;
+/// Crossing triangles are counted up to here.
+const CROSSINGS_MAX: usize = 10;
+/// No cut leaves a thinner piece, mm.
+const SLIVER_MM: f64 = 0.5;
+/// Pieces thinner than this share of the least part are crumbs.
+const CRUMB: f64 = 0.5;
 
 /// Cuts a part as planned.
 ///
 /// # Errors
 /// The last reason when no plane about the planned one works.
-pub(super) fn make(
-    mesh: &TriMesh,
-    model: &Blocks,
-    choice: &Choice,
-    rules: &Rules,
-    joint: u16,
-) -> Result<(Plane, Pieces), CutError> {
-    let mut attempt = Attempt { mesh, rules, joint, wanted: choice.fitting, best: None, last: CutError::Misses };
-    let mut reserve: Vec<(usize, Section)> = Vec::new();
+pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
+    let Some(cut) = planned.cut else { return Err(CutError::Misses) };
+    let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
+    let offset_mm = planned.model.plane_mm(cut.axis, cut.layer);
     for beside in BESIDE {
-        let offset_mm = choice.offset_mm + beside * model.step_mm;
-        match section_about(mesh, choice.axis, offset_mm) {
-            Ok(section) => match section.regions.iter().filter(|r| r.area_mm2 < CRUMB_MM2).count() {
-                0 if attempt.try_out(&section, &chosen(&section, model, choice)) => break,
-                0 => {}
-                crumbs => reserve.push((crumbs, section)),
-            },
+        match section_about(mesh, cut.axis, offset_mm + beside * planned.model.step_mm) {
+            Ok(section) if attempt.try_out(&section, &chosen(&section, &planned.model, &cut)) => break,
+            Ok(_) => {}
             Err(error) => attempt.last = error,
         }
     }
-    reserve.sort_by_key(|(crumbs, _)| *crumbs);
-    for (_, section) in &reserve {
-        if attempt.good_enough() || attempt.try_out(section, &chosen(section, model, choice)) {
-            break;
-        }
-    }
-    attempt.best.map(|(_, plane, pieces)| (plane, pieces)).ok_or(attempt.last)
+    attempt.outcome()
 }
 
 /// Cuts a part through the middle of its longest side, whatever the seam looks like.
@@ -53,9 +44,9 @@ pub(super) fn make(
 /// # Errors
 /// The last reason when no plane about the middle works.
 pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
-    let size = shape.high - shape.low;
+    let size = shape.size();
     let axis = (0..3).max_by(|a, b| size[*a].total_cmp(&size[*b])).unwrap_or(2);
-    let mut attempt = Attempt { mesh, rules, joint, wanted: 0, best: None, last: CutError::Misses };
+    let mut attempt = Attempt::new(mesh, rules, joint, 0);
     for beside in BESIDE {
         match section_about(mesh, axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside)) {
             Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
@@ -63,22 +54,27 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
             Err(error) => attempt.last = error,
         }
     }
-    attempt.best.map(|(_, plane, pieces)| (plane, pieces)).ok_or(attempt.last)
+    attempt.outcome()
 }
 
 /// Cuts a part by a plane that was asked for; `None` when the plane misses it.
 ///
 /// # Errors
 /// When no plane within a few lattice steps works.
-pub(super) fn along(mesh: &TriMesh, plane: Plane, rules: &Rules, joint: u16) -> Result<Option<(Plane, Pieces)>, CutError> {
+pub(super) fn along(
+    mesh: &TriMesh,
+    plane: Plane,
+    rules: &Rules,
+    joint: u16,
+) -> Result<Option<(Plane, Pieces)>, CutError> {
     let section = match section_about(mesh, plane.axis, plane.offset_mm) {
         Ok(section) => section,
         Err(CutError::Misses) => return Ok(None),
         Err(error) => return Err(error),
     };
-    let mut attempt = Attempt { mesh, rules, joint, wanted: 0, best: None, last: CutError::Misses };
+    let mut attempt = Attempt::new(mesh, rules, joint, 0);
     attempt.try_out(&section, &vec![true; section.regions.len()]);
-    attempt.best.map(|(_, plane, pieces)| Some((plane, pieces))).ok_or(attempt.last)
+    attempt.outcome().map(Some)
 }
 
 /// The best cut so far.
@@ -88,16 +84,21 @@ struct Attempt<'a> {
     joint: u16,
     /// Number of parts that should fit.
     wanted: usize,
-    best: Option<(usize, Plane, Pieces)>,
+    /// Crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
+    best: Option<([usize; 3], Plane, Pieces)>,
     last: CutError,
 }
 
-impl Attempt<'_> {
-    fn good_enough(&self) -> bool {
-        self.best.as_ref().is_some_and(|b| b.0 >= self.wanted)
+impl<'a> Attempt<'a> {
+    fn new(mesh: &'a TriMesh, rules: &'a Rules, joint: u16, wanted: usize) -> Self {
+        Self { mesh, rules, joint, wanted, best: None, last: CutError::Misses }
     }
 
-    /// Cuts and counts the parts that fit; says whether they are as many as planned.
+    fn outcome(self) -> Result<(Plane, Pieces), CutError> {
+        self.best.map(|(_, plane, pieces)| (plane, pieces)).ok_or(self.last)
+    }
+
+    /// Cuts and looks at what results; says whether it is as good as planned.
     fn try_out(&mut self, section: &Section, chosen: &[bool]) -> bool {
         let all = vec![true; chosen.len()];
         let made = match cut::pieces(self.mesh, section, chosen, self.joint) {
@@ -106,14 +107,24 @@ impl Attempt<'_> {
         };
         match made {
             Ok(pieces) => {
-                let fits = pieces.pieces.iter().filter(|p| self.rules.bed.holds(&Shape::of(&p.mesh))).count();
-                if self.best.as_ref().is_none_or(|b| fits > b.0) {
-                    self.best = Some((fits, section.plane, pieces));
+                let shapes: Vec<Shape> = pieces.pieces.iter().map(|p| Shape::of(&p.mesh)).collect();
+                let thin = |s: &Shape| s.size().min_element();
+                if shapes.iter().any(|s| thin(s) < SLIVER_MM) {
+                    self.last = CutError::Touches;
+                    return false;
+                }
+                let crumbs = shapes.iter().filter(|s| thin(s) < CRUMB * self.rules.part_min_mm).count();
+                let fits = shapes.iter().filter(|s| self.rules.bed.holds(s)).count();
+                let crossings: usize =
+                    pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
+                let faults = [crossings, crumbs, self.wanted.saturating_sub(fits)];
+                if self.best.as_ref().is_none_or(|b| faults < b.0) {
+                    self.best = Some((faults, section.plane, pieces));
                 }
             }
             Err(error) => self.last = error,
         }
-        self.good_enough()
+        self.best.as_ref().is_some_and(|b| b.0 == [0; 3])
     }
 }
 
@@ -130,17 +141,18 @@ fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section,
 }
 
 /// Which regions of the section the plan cuts: each follows the planned region most of its rim lies beside. Regions the
-/// plan does not know are cut unless they are crumbs.
-fn chosen(section: &Section, model: &Blocks, choice: &Choice) -> Vec<bool> {
-    let across = [(choice.axis + 1) % 3, (choice.axis + 2) % 3];
+/// plan does not know are left alone.
+fn chosen(section: &Section, model: &Blocks, cut: &Cut) -> Vec<bool> {
+    let across = [(cut.axis + 1) % 3, (cut.axis + 2) % 3];
+    let regions = regions(model, cut.axis, cut.layer);
     let mut planned = rustc_hash::FxHashMap::default();
-    for (region, (_, blocks)) in choice.regions.iter().enumerate() {
+    for (region, blocks) in regions.iter().enumerate() {
         for b in blocks {
             let at = model.blocks[*b as usize].at;
             planned.insert(across.map(|i| i32::from(at[i])), region);
         }
     }
-    let mut votes = vec![vec![0_u32; choice.regions.len()]; section.regions.len()];
+    let mut votes = vec![vec![0_u32; regions.len()]; section.regions.len()];
     for (p, region) in section.points.iter().zip(&section.point_regions) {
         let cell = across.map(|i| ((p[i] - model.corner[i]) / model.step_mm).floor() as i32);
         let around = (0..9).map(|i| [cell[0] + (i % 3 - 1), cell[1] + (i / 3 - 1)]);
@@ -148,12 +160,9 @@ fn chosen(section: &Section, model: &Blocks, choice: &Choice) -> Vec<bool> {
             votes[*region as usize][*planned] += 1;
         }
     }
-    let verdict = |(votes, region): (&Vec<u32>, &cut::Region)| {
+    let verdict = |votes: &Vec<u32>| {
         let most = votes.iter().max().copied().unwrap_or(0);
-        match votes.iter().position(|v| *v == most && most > 0) {
-            Some(planned) => choice.regions[planned].0,
-            None => region.area_mm2 >= CRUMB_MM2,
-        }
+        votes.iter().position(|v| *v == most && most > 0).is_some_and(|planned| cut.goes_through(planned))
     };
-    votes.iter().zip(&section.regions).map(verdict).collect()
+    votes.iter().map(verdict).collect()
 }

@@ -93,16 +93,15 @@ fn socketed(work: &Work, index: usize, met: &[Meeting], keys: &[Vec<Placed>]) ->
     let mut work = work.clone();
     for flat in cut::flats(&work.mesh) {
         let own = |m: &Meeting| m.cut == flat.joint && if flat.faces_up { m.below == index } else { m.above == index };
-        let sockets: Vec<Socket> = (0..met.len())
-            .filter(|j| own(&met[*j]))
-            .flat_map(|j| keys[j].iter().map(move |k| socket(j, k)))
-            .collect();
+        let sockets: Vec<Socket> =
+            (0..met.len()).filter(|j| own(&met[*j])).flat_map(|j| keys[j].iter().map(move |k| socket(j, k))).collect();
         // Sockets keep a wall's distance from the rim, so they cannot meet it; without room there are none.
-        if let Some(piece) = (!sockets.is_empty()).then(|| cut::add_sockets(&work.mesh, &flat, &sockets).ok()).flatten() {
+        if let Some(piece) = (!sockets.is_empty()).then(|| cut::add_sockets(&work.mesh, &flat, &sockets).ok()).flatten()
+        {
             let source = work.source.as_ref().map(|s| {
                 piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { s[*t as usize] }).collect()
             });
-            work = Work { mesh: Arc::new(piece.mesh), source, node: work.node };
+            work = Work { mesh: Arc::new(piece.mesh), source, ..work };
         }
     }
     work

@@ -143,7 +143,8 @@ impl Survey {
             let fits = |share: &f64| {
                 let depth_mm = share * rules.depth_for(dowel_mm);
                 let key = Placed { centre: spot.centre, dowel_mm, radius_mm, depth_mm };
-                let last = self.depths_mm.partition_point(|d| *d < depth_mm + rules.wall_mm).min(self.depths_mm.len() - 1);
+                let last =
+                    self.depths_mm.partition_point(|d| *d < depth_mm + rules.wall_mm).min(self.depths_mm.len() - 1);
                 let held = spot.deep.iter().all(|deep| deep[last] >= reach);
                 let clear = (0..2).all(|side| taken[side].clear_of(self.plane, side == 1, &key, rules.wall_mm));
                 (held && clear).then_some(key)
@@ -154,14 +155,16 @@ impl Survey {
     }
 }
 
-/// The two spots furthest from each other, one of each list, if there is room between them.
+/// The two spots that hold best, far apart and deep, one of each list, if there is room between them.
 fn far_pair(a: &[Placed], b: &[Placed], wall_mm: f64) -> Option<[Placed; 2]> {
     let mut best: Option<(f64, [Placed; 2])> = None;
     for p in a {
         for q in b {
             let apart = p.centre.distance(q.centre);
-            if apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm && best.is_none_or(|b| apart > b.0) {
-                best = Some((apart, [*p, *q]));
+            // Leverage of the pair: a shallow socket holds less.
+            let hold = apart * (p.depth_mm / p.dowel_mm).min(q.depth_mm / q.dowel_mm);
+            if apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm && best.is_none_or(|b| hold > b.0) {
+                best = Some((hold, [*p, *q]));
             }
         }
     }

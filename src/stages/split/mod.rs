@@ -3,14 +3,16 @@
 
 mod bed;
 mod blocks;
-mod choose;
 mod divide;
 mod exact;
 mod finish;
+mod glance;
 mod joints;
 mod keys;
 mod labels;
+mod part_blocks;
 mod place;
+mod plan;
 mod report;
 mod settings;
 mod sweep;
@@ -24,9 +26,9 @@ use crate::stage::{StageContext, StageError, Transform, Uses};
 
 use bed::{Bed, Shape};
 use blocks::Body;
-use choose::Rules;
 use divide::{DivideError, Division, Search};
 use finish::finish;
+use glance::Rules;
 pub use settings::{Axis, FixedCut, Keys, Split};
 
 impl Transform for Split {
@@ -97,19 +99,15 @@ impl Split {
             return Ok(bed);
         }
         let [x, y, z] = printer.volume_mm;
-        let what = format!("printer `{}` has {x} x {y} x {z} mm, which leaves no room within the margins", printer.name);
+        let what =
+            format!("printer `{}` has {x} x {y} x {z} mm, which leaves no room within the margins", printer.name);
         Err(StageError::failed(what, "lower `margin_mm` or `part_min_mm`, or choose a larger printer"))
     }
 
     fn search(&self, bed: Bed, body: Body) -> Search {
-        let rules = Rules {
-            bed,
-            height_mm: body.height_mm(),
-            key_room_mm: self.key_rules().room_mm(),
-            part_min_mm: self.part_min_mm,
-        };
+        let rules = Rules { bed, body, key_room_mm: self.key_rules().room_mm(), part_min_mm: self.part_min_mm };
         let fixed = self.cuts.iter().map(|c| c.plane(body.low, body.high)).collect();
-        Search { rules, body, step_mm: self.search_step_mm, fixed }
+        Search { rules, step_mm: self.search_step_mm, fixed }
     }
 }
 

@@ -41,12 +41,14 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
     ctx.figure("volume_error_relative", (volume + sockets - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
-    ctx.finding(Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"));
+    ctx.finding(
+        Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
+    );
     let (low, high) = measure::bounds(&whole.positions);
     let body = Body { low, high };
     for part in parts {
         let shape = Shape::of(&part.mesh);
-        let size = shape.high - shape.low;
+        let size = shape.size();
         if !bed.holds(&Shape { low: shape.low, high: shape.high + TIGHT_MM, ..shape }) {
             let what = format!("{} leaves less than {TIGHT_MM} mm to the limits of the bed", size_words(&shape));
             let hint = "fine if the printer's volume is right; a larger `margin_mm` leaves more";

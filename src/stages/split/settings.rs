@@ -107,12 +107,7 @@ impl Split {
         let mut dowels_mm = if self.keys == Keys::Dowels { self.dowel_mm.clone() } else { Vec::new() };
         dowels_mm.sort_by(|a, b| b.total_cmp(a));
         dowels_mm.dedup();
-        KeyRules {
-            dowels_mm,
-            clearance_mm: self.clearance_mm,
-            wall_mm: self.wall_min_mm,
-            depth_mm: self.key_depth_mm,
-        }
+        KeyRules { dowels_mm, clearance_mm: self.clearance_mm, wall_mm: self.wall_min_mm, depth_mm: self.key_depth_mm }
     }
 
     /// Faults of the settings.

@@ -76,13 +76,13 @@ impl Lump {
 }
 
 /// Union-find whose sets carry lumps.
-struct Lumps {
+pub(super) struct Lumps {
     up: Vec<u32>,
     lumps: Vec<Lump>,
 }
 
 impl Lumps {
-    fn new(blocks: &[Block]) -> Self {
+    pub fn new(blocks: &[Block]) -> Self {
         Self { up: (0..blocks.len() as u32).collect(), lumps: blocks.iter().map(Lump::of).collect() }
     }
 
@@ -95,14 +95,22 @@ impl Lumps {
         b
     }
 
-    fn join(&mut self, a: u32, b: u32) {
+    pub fn join(&mut self, a: u32, b: u32) {
         let (a, b) = (self.find(a), self.find(b));
         if a != b {
-            let (keep, drop) = if self.lumps[a as usize].blocks >= self.lumps[b as usize].blocks { (a, b) } else { (b, a) };
+            let (keep, drop) =
+                if self.lumps[a as usize].blocks >= self.lumps[b as usize].blocks { (a, b) } else { (b, a) };
             self.up[drop as usize] = keep;
             let other = self.lumps[drop as usize];
             self.lumps[keep as usize].add(&other);
         }
+    }
+}
+
+impl Lumps {
+    /// The lumps of all sets, in the order of their leaders.
+    pub fn leaders(&self) -> impl Iterator<Item = Lump> {
+        self.up.iter().enumerate().filter(|(i, up)| *i == **up as usize).map(|(i, _)| self.lumps[i])
     }
 }
 
@@ -163,8 +171,8 @@ fn grow(lumps: &mut Lumps, blocks: &[Block], layer: &[u32], axis: usize, up: boo
 fn areas(blocks: &[Block], layer: &[u32], axis: usize, sides: &[[u32; 2]]) -> Vec<Area> {
     let up = 2 * axis + 1;
     let mut areas: Vec<Area> = Vec::new();
-    for (start, area) in walk(blocks, layer, axis) {
-        let [below, above] = sides[start as usize].map(|s| s as usize);
+    for area in walk(blocks, layer, axis) {
+        let [below, above] = sides[area[0] as usize].map(|s| s as usize);
         let mut sum = Area { below, above, blocks: area.len() as u32, ..Area::default() };
         for b in area {
             let block = &blocks[b as usize];
@@ -192,8 +200,15 @@ fn bonded(blocks: &[Block], b: u32, side: usize, up: usize) -> bool {
     }
 }
 
+/// Blocks below each region of a plane, in the order of its areas.
+pub(super) fn regions(model: &Blocks, axis: usize, layer: usize) -> Vec<Vec<u32>> {
+    let here = |i: &u32| usize::from(model.blocks[*i as usize].at[axis]) == layer;
+    let blocks: Vec<u32> = (0..model.blocks.len() as u32).filter(here).collect();
+    walk(&model.blocks, &blocks, axis)
+}
+
 /// Connected bonds above a layer: lower blocks of each region, in the order of their first block.
-pub(super) fn walk(blocks: &[Block], layer: &[u32], axis: usize) -> Vec<(u32, Vec<u32>)> {
+fn walk(blocks: &[Block], layer: &[u32], axis: usize) -> Vec<Vec<u32>> {
     let up = 2 * axis + 1;
     let mut seen = rustc_hash::FxHashSet::default();
     let mut regions = Vec::new();
@@ -212,7 +227,7 @@ pub(super) fn walk(blocks: &[Block], layer: &[u32], axis: usize) -> Vec<(u32, Ve
                 }
             }
         }
-        regions.push((start, region));
+        regions.push(region);
     }
     regions
 }

@@ -1,0 +1,162 @@
+//! Plans all cuts of a part in the block model by beam search (after Luo et al. 2012, who search trees of plane cuts for few,
+//! well-joined parts with seams that do not show).
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::bed::Shape;
+use super::blocks::Blocks;
+use super::glance::{Cut, Rules, cuts};
+
+/// Plans kept after each step.
+const BEAM: usize = 12;
+/// Of these at most this many share the first cut.
+const ALIKE: usize = 4;
+/// Cuts tried to continue each plan.
+const BRANCHES: usize = 8;
+/// Steps after which no plan is followed further.
+const STEPS_MAX: usize = 200;
+
+/// A piece as planned: its blocks, its box, and the cut that divides it, if any.
+#[derive(Clone, Debug)]
+pub(super) struct Planned {
+    pub model: Arc<Blocks>,
+    pub shape: Shape,
+    pub cut: Option<Cut>,
+    pub pieces: Vec<Planned>,
+}
+
+/// A piece in a plan under construction, with the number of parts it should come to.
+#[derive(Clone, Debug)]
+struct Open {
+    id: usize,
+    model: Arc<Blocks>,
+    parts: f64,
+}
+
+/// A cut of a plan and the pieces it leaves.
+#[derive(Debug)]
+struct Step {
+    before: Option<Arc<Step>>,
+    piece: usize,
+    cut: Cut,
+    /// Number of the first piece; the others follow.
+    first: usize,
+    pieces: Vec<(Arc<Blocks>, Shape)>,
+}
+
+/// A plan so far: its price, and what does not fit yet.
+#[derive(Clone, Debug)]
+struct Plan {
+    price: f64,
+    open: Vec<Open>,
+    root_cut: Option<Cut>,
+    last: Option<Arc<Step>>,
+    pieces: usize,
+}
+
+impl Plan {
+    fn outlook(&self) -> f64 {
+        self.price + self.open.iter().map(|o| o.parts).sum::<f64>()
+    }
+
+    /// This plan with its next piece cut; pieces that fit leave it, at the price of a part each.
+    fn continued(&self, cut: Cut, rules: &Rules) -> Self {
+        let mut plan = self.clone();
+        let Some(next) = plan.open.pop() else { return plan };
+        plan.root_cut = plan.root_cut.or(Some(cut));
+        plan.price += cut.seams;
+        let first = plan.pieces;
+        let mut pieces = Vec::new();
+        for model in next.model.parted(&cut).into_iter().map(Arc::new) {
+            let (parts, shape) = model.outlook(rules);
+            if parts > 1.0 {
+                plan.open.push(Open { id: plan.pieces, model: Arc::clone(&model), parts });
+            } else {
+                plan.price += 1.0;
+            }
+            plan.pieces += 1;
+            pieces.push((model, shape));
+        }
+        plan.last = Some(Arc::new(Step { before: plan.last, piece: next.id, cut, first, pieces }));
+        plan
+    }
+
+    /// The plan as a tree of pieces.
+    fn tree(&self, model: Arc<Blocks>, rules: &Rules) -> Planned {
+        let mut steps = Vec::new();
+        let mut step = self.last.as_ref();
+        while let Some(s) = step {
+            steps.push(s.as_ref());
+            step = s.before.as_ref();
+        }
+        let shape = model.outlook(rules).1;
+        grown(0, model, shape, &steps)
+    }
+}
+
+fn grown(id: usize, model: Arc<Blocks>, shape: Shape, steps: &[&Step]) -> Planned {
+    let Some(step) = steps.iter().find(|s| s.piece == id) else {
+        return Planned { model, shape, cut: None, pieces: Vec::new() };
+    };
+    let piece =
+        |(i, (model, shape)): (usize, &(Arc<Blocks>, Shape))| grown(step.first + i, Arc::clone(model), *shape, steps);
+    Planned { model, shape, cut: Some(step.cut), pieces: step.pieces.iter().enumerate().map(piece).collect() }
+}
+
+/// The best plan for a part; `None` when no plane parts it.
+pub(super) fn plan(model: Blocks, rules: &Rules) -> Option<Planned> {
+    let model = Arc::new(model);
+    let whole = Open { id: 0, model: Arc::clone(&model), parts: 2.0 };
+    let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];
+    let mut best: Option<Plan> = None;
+    for _ in 0..STEPS_MAX {
+        let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules)).collect();
+        let (done, going): (Vec<Plan>, Vec<Plan>) = branches.into_iter().flatten().partition(|p| p.open.is_empty());
+        for plan in done {
+            if best.as_ref().is_none_or(|b| plan.price < b.price) {
+                best = Some(plan);
+            }
+        }
+        beam = narrowed(going, best.as_ref());
+        if beam.is_empty() {
+            break;
+        }
+    }
+    let best = best.or_else(|| beam.into_iter().next())?;
+    best.root_cut?;
+    Some(best.tree(model, rules))
+}
+
+/// The plan, continued by each of its best cuts that differ.
+fn branches(plan: &Plan, rules: &Rules) -> Vec<Plan> {
+    let Some(next) = plan.open.last() else { return Vec::new() };
+    let mut picked: Vec<Cut> = Vec::new();
+    for cut in cuts(&next.model, rules) {
+        let alike = |p: &Cut| {
+            p.axis == cut.axis && p.layer.abs_diff(cut.layer) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
+        };
+        if !picked.iter().any(alike) {
+            picked.push(cut);
+        }
+        if picked.len() == BRANCHES {
+            break;
+        }
+    }
+    picked.par_iter().map(|cut| plan.continued(*cut, rules)).collect()
+}
+
+/// The most promising plans, not too many of them with the same first cut.
+fn narrowed(mut plans: Vec<Plan>, best: Option<&Plan>) -> Vec<Plan> {
+    plans.sort_by(|a, b| a.outlook().total_cmp(&b.outlook()));
+    let mut kept: Vec<Plan> = Vec::new();
+    for plan in plans {
+        let alike = kept.iter().filter(|k| k.root_cut == plan.root_cut).count();
+        let hopeless = best.is_some_and(|b| plan.price + plan.open.len() as f64 >= b.price);
+        if alike < ALIKE && !hopeless && kept.len() < BEAM {
+            kept.push(plan);
+        }
+    }
+    kept
+}
