@@ -3,9 +3,11 @@
 
 mod bodies;
 mod colour;
+mod intake;
 mod mesh_cut;
 mod mesh_repair;
 mod mesh_slice;
+mod readers;
 mod shapes;
 mod solids;
 mod stages_colour;
