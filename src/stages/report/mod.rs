@@ -1,1 +1,94 @@
-//! Being written.
+//! Report: one self-contained page that tells a practitioner what the run made of the scan and what to do next.
+//!
+//! Sections appear as far as the run has got; the page needs no network and no script.
+
+mod explode;
+mod gluing;
+mod loading;
+mod page;
+mod pictures;
+mod tables;
+mod words;
+
+use askama::Template;
+use serde::{Deserialize, Serialize};
+
+use self::page::Page;
+use self::pictures::Pictures;
+use crate::figure::{Fact, Figure};
+use crate::problem::Problem;
+use crate::run_record::RunRecord;
+use crate::stage::{Output, Settings, StageContext, StageError, Uses};
+
+/// File the page is written to.
+pub const FILE: &str = "report.html";
+
+/// Heights a picture may have, pixels.
+const HEIGHT_PX: std::ops::RangeInclusive<usize> = 200..=2400;
+
+/// Settings of the stage.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Report {
+    /// Heading of the page; the scan's name when left out.
+    pub title: Option<String>,
+    /// Whether the page has pictures.
+    pub pictures: bool,
+    /// Height of the large pictures.
+    pub picture_height_px: usize,
+    /// Whether the page says when the run began and how long each stage took; without, equal runs give equal pages.
+    pub times: bool,
+}
+
+impl Default for Report {
+    fn default() -> Self {
+        Self { title: None, pictures: true, picture_height_px: 900, times: true }
+    }
+}
+
+impl Settings for Report {
+    const NAME: &'static str = "report";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str =
+        "writes report.html: verdict, pictures, findings, filaments, parts, loading and gluing";
+    const EXAMPLE: &'static str = "title: The stoker of the harbour ferry\npicture_height_px: 1200";
+}
+
+impl Output for Report {
+    fn needs(&self) -> &'static [Fact] {
+        &[Fact::Read]
+    }
+
+    fn uses(&self) -> Uses {
+        Uses { shelf: false, printer: true }
+    }
+
+    fn check(&self) -> Vec<Problem> {
+        if HEIGHT_PX.contains(&self.picture_height_px) {
+            return Vec::new();
+        }
+        let what = format!("{} pixels, expected {} to {}", self.picture_height_px, HEIGHT_PX.start(), HEIGHT_PX.end());
+        vec![Problem::new("picture_height_px", what, "leave it out for 900")]
+    }
+
+    fn write(&self, figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
+        ctx.progress(0.0, "drawing pictures");
+        let pictures = if self.pictures {
+            pictures::all(figure, &ctx.equipment.printer, self.picture_height_px)
+                .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
+        } else {
+            Pictures::default()
+        };
+        ctx.checkpoint()?;
+        ctx.progress(0.8, "writing the page");
+        let page = Page::new(self, figure, so_far, ctx.equipment, &pictures);
+        let html = page.render().map_err(|error| {
+            StageError::failed(
+                format!("cannot fill in the page: {error}"),
+                "run it again; if it stays, report the fault",
+            )
+        })?;
+        ctx.figure("page_bytes", html.len() as f64);
+        ctx.put(FILE, html.as_bytes())
+    }
+}

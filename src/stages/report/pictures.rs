@@ -1,0 +1,287 @@
+//! The pictures of the report: scan beside figure, the figure taken apart, and every part on its bed.
+
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use glam::DVec3;
+use rayon::prelude::*;
+
+use super::{explode, words};
+use crate::equipment::Printer;
+use crate::figure::Figure;
+use crate::mesh::TriMesh;
+use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
+use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw};
+
+/// A picture inside the page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Picture {
+    /// The file as a `data:` address.
+    pub data: String,
+    pub width: usize,
+    pub height: usize,
+    /// What it shows, for those who cannot see it.
+    pub alt: String,
+    pub caption: String,
+}
+
+/// All pictures of a report; what cannot be shown is missing.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Pictures {
+    /// Scan and figure from the front, then from behind.
+    pub views: Vec<Picture>,
+    pub exploded: Option<Picture>,
+    /// One per part.
+    pub parts: Vec<Option<Picture>>,
+}
+
+/// A picture that could not be stored.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot store a picture of {width} x {height} pixels: {source}")]
+pub struct PictureError {
+    width: usize,
+    height: usize,
+    source: image::ImageError,
+}
+
+const JPEG_QUALITY: u8 = 86;
+/// Width over height of a standing figure's picture.
+const PORTRAIT: f64 = 0.72;
+/// Size of a part's picture, pixels.
+const PART_PX: [usize; 2] = [480, 360];
+/// Distance of the lines on a bed, and on a bed seen from near, mm.
+pub const TICK_MM: f64 = 50.0;
+pub const FINE_TICK_MM: f64 = 10.0;
+/// Ink of labels, and the paper behind a number, sRGB.
+const INK: [u8; 3] = [0x12, 0x3c, 0x46];
+const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
+
+/// Draws all pictures, the large ones `height_px` high.
+///
+/// # Errors
+/// When a picture cannot be stored.
+pub fn all(figure: &Figure, printer: &Printer, height_px: usize) -> Result<Pictures, PictureError> {
+    let parts = || figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
+    let (shapes, scan): (Vec<_>, _) = rayon::join(parts, || Shape::new(&figure.scan_mesh));
+    let palette = palette(figure);
+    let studio = Studio { figure, palette: &palette, shapes: &shapes, scan: &scan, printer, height_px };
+    let views = studio.views()?;
+    let exploded = studio.exploded()?;
+    let parts = (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>()?;
+    Ok(Pictures { views, exploded, parts })
+}
+
+/// Filament colours in linear light; grey for one that cannot be read.
+fn palette(figure: &Figure) -> Vec<[f32; 3]> {
+    let grey = [0x80; 3];
+    let colour = |filament: &crate::equipment::Filament| filament.srgb().unwrap_or(grey);
+    figure.palette.iter().map(|f| crate::colour::spaces::linear_of_bytes(colour(f))).collect()
+}
+
+struct Studio<'a> {
+    figure: &'a Figure,
+    palette: &'a [[f32; 3]],
+    shapes: &'a [Shape<'a>],
+    scan: &'a Shape<'a>,
+    printer: &'a Printer,
+    height_px: usize,
+}
+
+impl<'a> Studio<'a> {
+    fn views(&self) -> Result<Vec<Picture>, PictureError> {
+        let scan = ("the scan as it came in".to_owned(), vec![self.scan_item()]);
+        let colours = if self.reduced() { "its filament colours" } else { "the colours of the scan" };
+        let made = format!("the figure in {colours}");
+        let whole = self.shapes.iter().enumerate();
+        let figure = (made, whole.map(|(i, _)| self.part_item(i, Placement::IDENTITY)).collect::<Vec<_>>());
+        let mut scenes = Vec::new();
+        let focus = focus(&self.figure.scan_mesh);
+        for (side, camera) in [("front", Camera::front()), ("back", Camera::back())] {
+            for ((what, items), focus) in [(&scan, focus), (&figure, None)] {
+                if items.iter().any(|item| !item.shape.triangles().is_empty()) {
+                    let mut scene = self.standing(items.clone(), camera);
+                    scene.focus = focus;
+                    scene.style.floor_mm = focus.map_or(scene.style.floor_mm, |[low, _]| Some(low.z));
+                    scenes.push((words::capital(what), side, scene));
+                }
+            }
+        }
+        let draw_one = |(what, side, scene): &(String, &str, Scene<'_>)| {
+            embed(&draw(scene).image, format!("{what}, seen from the {side}"), format!("{what}, {side}"))
+        };
+        scenes.par_iter().map(draw_one).collect()
+    }
+
+    fn exploded(&self) -> Result<Option<Picture>, PictureError> {
+        let shown = self.shapes.iter().any(|shape| !shape.triangles().is_empty());
+        if self.figure.parts.len() < 2 || !shown {
+            return Ok(None);
+        }
+        let shifts = explode::shifts(self.figure);
+        let items = shifts.iter().enumerate().map(|(i, shift)| self.part_item(i, Placement::shifted(*shift))).collect();
+        let camera = Camera { margin: 0.09, elevation_deg: 12.0, ..Camera::at(24.0) };
+        let height = self.height_px * 6 / 5;
+        let mut scene = self.standing(items, camera);
+        scene.size = [height * 4 / 5, height];
+        let mut drawn = draw(&scene);
+        self.number_parts(&mut drawn);
+        let parts = self.figure.parts.len();
+        let alt = format!("The figure taken apart along its joints into {parts} numbered parts");
+        Ok(Some(embed(&drawn.image, alt, format!("Taken apart: {parts} parts, numbered as in the tables below"))?))
+    }
+
+    /// Numbers at the left and right rim, each with a line to its part.
+    fn number_parts(&self, drawn: &mut Drawn) {
+        let (width, height) = (drawn.image.width as f64, drawn.image.height as f64);
+        let radius = height * 0.0155;
+        let lettering = Lettering::of(radius * 0.95, Align::Centre);
+        let middle = 0.5 * width;
+        for left in [true, false] {
+            let side: Vec<(usize, [f64; 2])> =
+                drawn.anchors.iter().enumerate().filter_map(|(i, a)| Some((i, (*a)?))).collect();
+            let side: Vec<_> = side.into_iter().filter(|(_, at)| (at[0] < middle) == left).collect();
+            let wished: Vec<f64> = side.iter().map(|(_, at)| at[1]).collect();
+            let heights = spread_labels(&wished, radius * 2.7, radius * 2.0, height - radius * 2.0);
+            let x = if left { radius * 2.0 } else { width - radius * 2.0 };
+            let mut pen = Pen::on(&mut drawn.image);
+            for ((part, at), y) in side.iter().zip(heights) {
+                pen.line([x, y], *at, 4.2, PAPER);
+                pen.line([x, y], *at, 1.6, INK);
+                pen.disc(*at, 4.4, PAPER);
+                pen.disc(*at, 3.0, INK);
+                pen.disc([x, y], radius, PAPER);
+                pen.circle([x, y], radius, 1.6, INK);
+                let number = self.figure.parts[*part].number.to_string();
+                pen.text([x, y + 0.5 * lettering.capital_px], &number, lettering, INK);
+            }
+        }
+    }
+
+    /// A part as it lies on the bed; as it stands in the figure when it has no pose yet.
+    fn part(&self, index: usize) -> Result<Option<Picture>, PictureError> {
+        let part = &self.figure.parts[index];
+        let shape = &self.shapes[index];
+        if shape.triangles().is_empty() {
+            return Ok(None);
+        }
+        let place = part.pose.map_or(Placement::IDENTITY, |p| Placement { rotation: p.rotation, shift: p.shift });
+        let (low, high) = bounds(&part.mesh, &place);
+        let mut bed = part.pose.map(|_| bed_under(self.printer, low, high));
+        let focus = bed.as_ref().and_then(|bed| near_part(bed, low, high));
+        let margin = if focus.is_some() { 0.2 } else { 0.075 };
+        if let (Some(bed), Some(_)) = (&mut bed, focus) {
+            bed.tick_mm = FINE_TICK_MM;
+        }
+        let camera = Camera { elevation_deg: 27.0, lens: Lens::Orthographic, margin, ..Camera::at(-32.0) };
+        let style = Style { floor_mm: Some(low.z), bed: bed.clone(), ..Style::default() };
+        let items = vec![self.part_item(index, place)];
+        let scene = Scene { items, camera, size: PART_PX, style, focus };
+        let mut drawn = draw(&scene);
+        if let Some(bed) = &bed {
+            label_bed(&mut drawn, bed, low.z);
+        }
+        let alt = match bed {
+            Some(_) => format!("Part {} lying on the print bed", part.name),
+            None => format!("Part {}", part.name),
+        };
+        Ok(Some(embed(&drawn.image, alt, part.name.clone())?))
+    }
+
+    /// Items on a floor under the lowest of them.
+    fn standing(&self, items: Vec<Item<'a>>, camera: Camera) -> Scene<'a> {
+        let lowest = |item: &Item<'_>| item.shape.low.z + item.place.shift.z;
+        let floor_mm = items.iter().map(lowest).filter(|z| z.is_finite()).reduce(f64::min);
+        let width = (self.height_px as f64 * PORTRAIT).round() as usize;
+        let style = Style { floor_mm, ..Style::default() };
+        Scene { items, camera, size: [width, self.height_px], style, focus: None }
+    }
+
+    fn scan_item(&self) -> Item<'a> {
+        Item { shape: self.scan, colouring: Colouring::Vertex, place: Placement::IDENTITY, two_sided: true }
+    }
+
+    fn part_item(&self, index: usize, place: Placement) -> Item<'a> {
+        let labels = self.figure.parts[index].labels.as_ref().filter(|_| !self.palette.is_empty());
+        let colouring = match labels {
+            Some(labels) => Colouring::Labels { labels, palette: self.palette },
+            None => Colouring::Vertex,
+        };
+        Item { shape: &self.shapes[index], colouring, place, two_sided: false }
+    }
+
+    fn reduced(&self) -> bool {
+        !self.palette.is_empty() && self.figure.parts.iter().any(|part| part.labels.is_some())
+    }
+}
+
+/// Share of a scan's vertices at either end of an axis that may be stray, and how far a body may reach beyond the rest.
+const STRAY_SHARE: f64 = 0.004;
+const REACH_SHARE: f64 = 0.06;
+/// Vertices that are asked where a scan lies.
+const ASKED: usize = 60_000;
+
+/// Where most of a scan lies, mm: a few stray pieces far off should not make the subject small.
+fn focus(scan: &TriMesh) -> Option<[DVec3; 2]> {
+    let step = (scan.positions.len() / ASKED).max(1);
+    let asked: Vec<DVec3> = scan.positions.iter().step_by(step).copied().filter(|p| p.is_finite()).collect();
+    let stray = (asked.len() as f64 * STRAY_SHARE) as usize;
+    let ends = |axis: usize| {
+        let mut along: Vec<f64> = asked.iter().map(|p| p[axis]).collect();
+        along.sort_by(f64::total_cmp);
+        Some([*along.get(stray)?, *along.get(along.len().checked_sub(1 + stray)?)?])
+    };
+    let [x, y, z] = [ends(0)?, ends(1)?, ends(2)?];
+    let (low, high) = (DVec3::new(x[0], y[0], z[0]), DVec3::new(x[1], y[1], z[1]));
+    let reach = DVec3::splat(REACH_SHARE * (high - low).max_element());
+    Some([low - reach, high + reach])
+}
+
+/// Lowest and highest corner of a placed mesh, mm.
+fn bounds(mesh: &TriMesh, place: &Placement) -> (DVec3, DVec3) {
+    let points = mesh.positions.iter().map(|p| place.apply(*p)).filter(|p| p.is_finite());
+    points.fold((DVec3::INFINITY, DVec3::NEG_INFINITY), |(low, high), p| (low.min(p), high.max(p)))
+}
+
+/// The printer's bed: its corner at the origin when the part lies within it like that, else centred on the part.
+fn bed_under(printer: &Printer, low: DVec3, high: DVec3) -> Bed {
+    let size = DVec3::from(printer.volume_mm);
+    let inside = low.x >= -1e-6 && low.y >= -1e-6 && high.x <= size.x + 1e-6 && high.y <= size.y + 1e-6;
+    let corner = if inside { DVec3::ZERO } else { 0.5 * (low + high - size) };
+    let far = corner + size;
+    Bed { low_mm: [corner.x, corner.y], high_mm: [far.x, far.y], tick_mm: TICK_MM }
+}
+
+/// Share of the bed's longer side below which a part is shown from near, with only some of the bed around it.
+const SMALL_SHARE: f64 = 0.3;
+
+/// The surroundings of a part that would be lost on its bed.
+fn near_part(bed: &Bed, low: DVec3, high: DVec3) -> Option<[DVec3; 2]> {
+    let side_mm = (bed.high_mm[0] - bed.low_mm[0]).max(bed.high_mm[1] - bed.low_mm[1]);
+    let around = DVec3::splat(0.1 * (high - low).max_element());
+    ((high - low).max_element() < SMALL_SHARE * side_mm).then_some([low - around, high + around])
+}
+
+/// Writes the bed's width and depth along its two near edges.
+fn label_bed(drawn: &mut Drawn, bed: &Bed, floor_mm: f64) {
+    let corners = bed.corners(floor_mm).map(|corner| drawn.view.project(corner));
+    let spans = [bed.high_mm[0] - bed.low_mm[0], bed.high_mm[1] - bed.low_mm[1]];
+    let lettering = Lettering::of(12.5, Align::Centre);
+    // Seen from the front left: the front edge runs from corner 0 to 1, the left one from 3 to 0.
+    for ([from, to], span, align) in [([0, 1], spans[0], Align::Left), ([3, 0], spans[1], Align::Right)] {
+        let (from, to) = (corners[from], corners[to]);
+        let away = if align == Align::Left { 7.0 } else { -7.0 };
+        let at = [0.5 * (from.x + to.x) + away, 0.5 * (from.y + to.y) + 7.0 + lettering.capital_px];
+        let rim = 4.0 * lettering.capital_px;
+        let shown = (rim..PART_PX[0] as f64 - rim).contains(&at[0]) && at[1] < PART_PX[1] as f64 - 2.0;
+        if !shown {
+            continue;
+        }
+        Pen::on(&mut drawn.image).text(at, &format!("{span:.0} mm"), Lettering { align, ..lettering }, INK);
+    }
+}
+
+fn embed(image: &Image, alt: String, caption: String) -> Result<Picture, PictureError> {
+    let (width, height) = (image.width, image.height);
+    let file = image.jpeg(JPEG_QUALITY).map_err(|source| PictureError { width, height, source })?;
+    let data = format!("data:image/jpeg;base64,{}", STANDARD.encode(file));
+    Ok(Picture { data, width, height, alt, caption })
+}
