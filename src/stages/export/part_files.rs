@@ -42,7 +42,7 @@ impl PartFiles {
             )
         };
         let relabelled = unpinch(&mesh, &mut labels).map_err(|e| failed(e.to_string()))?;
-        let used = by_area(&mesh, &labels, inks.colours.len());
+        let used = by_area(&mesh, &labels, inks.colours.len(), |_| true);
         let object = object(part, &mesh, &labels, &used, inks);
         let (model, solids) = rayon::join(
             || threemf::write(&object).map_err(|e| failed(e.to_string())),
@@ -86,23 +86,31 @@ fn posed(part: &Part) -> Result<TriMesh, StageError> {
     Ok(mesh)
 }
 
+/// The part's labels, but the core's on cut faces and sockets: nobody sees them, and so no shell is needed there.
 fn labels(part: &Part, inks: &Inks) -> Result<Vec<u8>, StageError> {
     let labels = part.labels.as_deref().filter(|labels| labels.len() == part.mesh.triangles.len());
     let labels = labels.filter(|labels| labels.iter().all(|l| (*l as usize) < inks.colours.len()));
     let what = || format!("part `{}` lacks a palette colour on some triangles", part.name);
-    labels.cloned().ok_or_else(|| StageError::failed(what(), "put `colour-reduce` before `export`"))
+    let mut labels =
+        labels.cloned().ok_or_else(|| StageError::failed(what(), "put `colour-reduce` before `export`"))?;
+    let outside = |t: usize| part.mesh.origins[t].is_outside();
+    let seen = by_area(&part.mesh, &labels, inks.colours.len(), outside);
+    if let Some(core) = seen.first() {
+        labels.iter_mut().enumerate().filter(|(t, _)| !outside(*t)).for_each(|(_, label)| *label = *core);
+    }
+    Ok(labels)
 }
 
-/// Labels in use, the one with most of the surface first, then ascending.
-fn by_area(mesh: &TriMesh, labels: &[u8], count: usize) -> Vec<u8> {
-    let mut area = vec![0.0; count];
-    for (t, label) in labels.iter().enumerate() {
+/// Labels of the triangles that count, the one with most of their area first, then ascending.
+fn by_area(mesh: &TriMesh, labels: &[u8], count: usize, counts: impl Fn(usize) -> bool) -> Vec<u8> {
+    let (mut area, mut triangles) = (vec![0.0; count], vec![0_usize; count]);
+    for (t, label) in labels.iter().enumerate().filter(|(t, _)| counts(*t)) {
         area[*label as usize] += mesh.area_vector(t).length();
+        triangles[*label as usize] += 1;
     }
-    let mut used: Vec<u8> = (0..count).filter(|l| area[*l] > 0.0).map(|l| l as u8).collect();
-    if let Some(largest) =
-        (0..used.len()).rev().max_by(|a, b| area[used[*a] as usize].total_cmp(&area[used[*b] as usize]))
-    {
+    let mut used: Vec<u8> = (0..count).filter(|l| triangles[*l] > 0).map(|l| l as u8).collect();
+    let of = |i: &usize| area[used[*i] as usize];
+    if let Some(largest) = (0..used.len()).rev().max_by(|a, b| of(a).total_cmp(&of(b))) {
         used[..=largest].rotate_right(1);
     }
     used
