@@ -201,7 +201,7 @@ fn spools_and_temperatures_are_checked() {
     let outcome = run(&Estimate::default(), &whole, &own).unwrap();
     let told = outcome.told("g left").unwrap();
     assert!(told.what.starts_with("Harbour Navy: ") && told.what.ends_with("20 g left"), "{}", told.what);
-    assert_eq!(told.severity, Severity::Fault);
+    assert_eq!(told.severity, Severity::Warning);
     whole.palette[1].material = "ABS".into();
     whole.palette[1].bed_c = [90.0, 110.0];
     let outcome = run(&Estimate::default(), &whole, &own).unwrap();
