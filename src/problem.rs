@@ -43,6 +43,17 @@ impl fmt::Display for Problem {
     }
 }
 
+/// A problem for every setting whose value is no number from its low to its high end, both included.
+#[must_use]
+pub fn out_of_range(settings: &[(&str, f64, f64, f64)]) -> Vec<Problem> {
+    let wrong = settings.iter().filter(|(_, value, low, high)| !(low..=high).contains(&value));
+    let problem = |(name, value, low, high): &(&str, f64, f64, f64)| {
+        let what = format!("{value} is out of range, expected {low} to {high}");
+        Problem::new(*name, what, "leave the setting out to take its default")
+    };
+    wrong.map(problem).collect()
+}
+
 /// The known word closest to a mistyped one, if it is close enough to be meant.
 #[must_use]
 pub fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {

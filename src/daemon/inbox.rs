@@ -21,7 +21,7 @@ pub struct Drop {
     pub missing: Vec<String>,
     /// Why the mesh file looks half-written; empty when it is whole.
     pub incomplete: String,
-    signature: Vec<(PathBuf, u64, Option<SystemTime>)>,
+    signature: Vec<(PathBuf, Mark)>,
 }
 
 /// How long to wait for what.
@@ -35,10 +35,23 @@ pub struct Patience {
     pub incomplete: Duration,
 }
 
-/// Remembers since when each drop stands still.
+/// Size and time of change of a file: what has the same mark has not changed.
+type Mark = (u64, Option<SystemTime>);
+
+/// What a file's content says: the files it names, and why it looks half-written.
+#[derive(Clone, Debug, Default)]
+struct Content {
+    mark: Mark,
+    names: Vec<String>,
+    incomplete: String,
+}
+
+/// Remembers since when each drop stands still, and what each file says, so that a file is read once and not at every
+/// look.
 #[derive(Debug, Default)]
 pub struct Inbox {
     seen: BTreeMap<PathBuf, (Drop, Instant)>,
+    contents: BTreeMap<PathBuf, Content>,
 }
 
 impl Inbox {
@@ -47,7 +60,7 @@ impl Inbox {
     /// # Errors
     /// When the inbox itself cannot be read.
     pub fn ready(&mut self, inbox: &Path, patience: Patience, now: Instant) -> io::Result<Vec<Drop>> {
-        let drops = list(inbox)?;
+        let drops = self.list(inbox)?;
         let heads: BTreeSet<&PathBuf> = drops.iter().map(|drop| &drop.head).collect();
         self.seen.retain(|head, _| heads.contains(head));
         let mut ready = Vec::new();
@@ -69,91 +82,106 @@ impl Inbox {
         }
         Ok(ready)
     }
-}
 
-/// Everything in the inbox that holds a mesh, sorted by path. Hidden, temporary and empty files are passed over.
-///
-/// # Errors
-/// When the inbox itself cannot be read.
-pub fn list(inbox: &Path) -> io::Result<Vec<Drop>> {
-    let mut drops = Vec::new();
-    for folder in sorted_entries(inbox)? {
-        if !folder.is_dir() || is_passing(&folder) {
-            continue;
-        }
-        let pipeline = name_of(&folder);
-        for entry in sorted_entries(&folder)? {
-            if is_passing(&entry) {
+    /// Everything in the inbox that holds a mesh, sorted by path. Hidden, temporary and empty files are passed over.
+    ///
+    /// # Errors
+    /// When the inbox itself cannot be read.
+    pub fn list(&mut self, inbox: &Path) -> io::Result<Vec<Drop>> {
+        self.contents.retain(|path, _| path.exists());
+        let mut drops = Vec::new();
+        for folder in sorted_entries(inbox)? {
+            if !folder.is_dir() || is_passing(&folder) {
                 continue;
             }
-            drops.extend(look_at(&pipeline, &entry));
-        }
-    }
-    Ok(drops)
-}
-
-/// A drop for one entry of a pipeline's folder; none while it holds no mesh or cannot be read yet.
-fn look_at(pipeline: &str, entry: &Path) -> Option<Drop> {
-    let meta = fs::symlink_metadata(entry).ok()?;
-    if meta.is_dir() {
-        let inside: Vec<PathBuf> = sorted_entries(entry).ok()?.into_iter().filter(|p| !is_passing(p)).collect();
-        let meshes: Vec<&PathBuf> = inside.iter().filter(|p| is_mesh_name(p)).collect();
-        let mesh = *meshes.first()?;
-        let (_, missing, incomplete) = companions(mesh)?;
-        let signature = sign(&inside);
-        return Some(Drop {
-            pipeline: pipeline.into(),
-            head: entry.to_path_buf(),
-            members: vec![entry.to_path_buf()],
-            missing,
-            incomplete,
-            signature,
-        });
-    }
-    if !meta.is_file() || !is_mesh_name(entry) || meta.len() == 0 {
-        return None;
-    }
-    let (mut members, missing, incomplete) = companions(entry)?;
-    members.insert(0, entry.to_path_buf());
-    let signature = sign(&members);
-    Some(Drop { pipeline: pipeline.into(), head: entry.to_path_buf(), members, missing, incomplete, signature })
-}
-
-/// Files a mesh names that are there, names of those that are not, and why the mesh looks half-written.
-fn companions(mesh: &Path) -> Option<(Vec<PathBuf>, Vec<String>, String)> {
-    let folder = mesh.parent()?;
-    let bytes = fs::read(mesh).ok()?;
-    let incomplete = format::completeness(&name_of(mesh), &bytes).err().unwrap_or_default();
-    let (mut present, mut missing) = (BTreeSet::new(), Vec::new());
-    let mut waiting = format::references(&name_of(mesh), &bytes);
-    let mut asked = BTreeSet::new();
-    while let Some(name) = waiting.pop() {
-        if !asked.insert(name.clone()) || asked.len() > 256 {
-            continue;
-        }
-        let inside = Path::new(&name).components().all(|c| matches!(c, std::path::Component::Normal(_)));
-        let path = folder.join(&name);
-        if !inside {
-            continue;
-        }
-        match fs::read(&path) {
-            Ok(bytes) => {
-                waiting.extend(format::references(&name, &bytes));
-                present.insert(path);
+            let pipeline = name_of(&folder);
+            for entry in sorted_entries(&folder)? {
+                if is_passing(&entry) {
+                    continue;
+                }
+                drops.extend(self.look_at(&pipeline, &entry));
             }
-            Err(_) => missing.push(name),
         }
+        Ok(drops)
     }
-    missing.sort();
-    Some((present.into_iter().collect(), missing, incomplete))
+
+    /// A drop for one entry of a pipeline's folder; none while it holds no mesh or cannot be read yet.
+    fn look_at(&mut self, pipeline: &str, entry: &Path) -> Option<Drop> {
+        let meta = fs::symlink_metadata(entry).ok()?;
+        if meta.is_dir() {
+            let inside: Vec<PathBuf> = sorted_entries(entry).ok()?.into_iter().filter(|p| !is_passing(p)).collect();
+            let meshes: Vec<&PathBuf> = inside.iter().filter(|p| is_mesh_name(p)).collect();
+            let mesh = *meshes.first()?;
+            let (_, missing, incomplete) = self.companions(mesh)?;
+            let signature = sign(&inside);
+            return Some(Drop {
+                pipeline: pipeline.into(),
+                head: entry.to_path_buf(),
+                members: vec![entry.to_path_buf()],
+                missing,
+                incomplete,
+                signature,
+            });
+        }
+        if !meta.is_file() || !is_mesh_name(entry) || meta.len() == 0 {
+            return None;
+        }
+        let (mut members, missing, incomplete) = self.companions(entry)?;
+        members.insert(0, entry.to_path_buf());
+        let signature = sign(&members);
+        Some(Drop { pipeline: pipeline.into(), head: entry.to_path_buf(), members, missing, incomplete, signature })
+    }
+
+    /// Files a mesh names that are there, names of those that are not, and why the mesh looks half-written.
+    fn companions(&mut self, mesh: &Path) -> Option<(Vec<PathBuf>, Vec<String>, String)> {
+        let folder = mesh.parent()?;
+        let Content { names: mut waiting, incomplete, .. } = self.content(mesh)?;
+        let (mut present, mut missing) = (BTreeSet::new(), Vec::new());
+        let mut asked = BTreeSet::new();
+        while let Some(name) = waiting.pop() {
+            if !asked.insert(name.clone()) || asked.len() > 256 {
+                continue;
+            }
+            let inside = Path::new(&name).components().all(|c| matches!(c, std::path::Component::Normal(_)));
+            let path = folder.join(&name);
+            if !inside {
+                continue;
+            }
+            match self.content(&path) {
+                Some(content) => {
+                    waiting.extend(content.names);
+                    present.insert(path);
+                }
+                None => missing.push(name),
+            }
+        }
+        missing.sort();
+        Some((present.into_iter().collect(), missing, incomplete))
+    }
+
+    /// What a file says, read anew only when it has changed; none when it cannot be read.
+    fn content(&mut self, path: &Path) -> Option<Content> {
+        let mark = mark(path);
+        if let Some(known) = self.contents.get(path).filter(|known| known.mark == mark) {
+            return Some(known.clone());
+        }
+        let bytes = fs::read(path).ok()?;
+        let name = name_of(path);
+        let incomplete = format::completeness(&name, &bytes).err().filter(|_| is_mesh_name(path)).unwrap_or_default();
+        let content = Content { mark, names: format::references(&name, &bytes), incomplete };
+        self.contents.insert(path.to_path_buf(), content.clone());
+        Some(content)
+    }
 }
 
-fn sign(paths: &[PathBuf]) -> Vec<(PathBuf, u64, Option<SystemTime>)> {
-    let mark = |path: &PathBuf| {
-        let meta = fs::metadata(path).ok();
-        (path.clone(), meta.as_ref().map_or(0, fs::Metadata::len), meta.and_then(|m| m.modified().ok()))
-    };
-    paths.iter().map(mark).collect()
+/// Size and time of change; zero and none when the file cannot be looked at.
+fn mark(path: &Path) -> Mark {
+    let meta = fs::metadata(path).ok();
+    (meta.as_ref().map_or(0, fs::Metadata::len), meta.and_then(|meta| meta.modified().ok()))
+}
+
+fn sign(paths: &[PathBuf]) -> Vec<(PathBuf, Mark)> {
+    paths.iter().map(|path| (path.clone(), mark(path))).collect()
 }
 
 fn sorted_entries(folder: &Path) -> io::Result<Vec<PathBuf>> {

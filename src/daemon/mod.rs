@@ -109,7 +109,7 @@ impl Daemon {
                     took = true;
                 }
             }
-            let waiting = inbox::list(&self.workshop.inbox())?;
+            let waiting = inbox.list(&self.workshop.inbox())?;
             if self.options.once {
                 let pipelines: BTreeSet<&String> = waiting.iter().map(|drop| &drop.pipeline).collect();
                 let plans = pipelines.into_iter().filter_map(|pipeline| plan_of(&self.workshop, pipeline).err());

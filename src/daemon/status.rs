@@ -4,7 +4,7 @@ use std::io;
 
 use serde::Serialize;
 
-use super::inbox;
+use super::inbox::{self, Inbox};
 use super::ledger::{Ledger, Line, State};
 use super::workshop::Workshop;
 
@@ -33,7 +33,7 @@ pub struct Status {
 /// As the file system tells.
 pub fn status(workshop: &Workshop) -> io::Result<Status> {
     let mut status = Status { watched: workshop.lock().is_err(), ..Status::default() };
-    for drop in inbox::list(&workshop.inbox())? {
+    for drop in Inbox::default().list(&workshop.inbox())? {
         let waits_for = if drop.incomplete.is_empty() { drop.missing.join(", ") } else { drop.incomplete };
         status.waiting.push(Waiting { pipeline: drop.pipeline, scan: inbox::name_of(&drop.head), waits_for });
     }

@@ -119,6 +119,7 @@ pub fn run(
         walk.step(stage, manifest, known.get(index))?;
     }
     let mut record = walk.record;
+    record.parts = walk.figure.iter().flat_map(part_records).collect();
     let faulty = record.findings().any(|finding| finding.severity == Severity::Fault);
     record.outcome = if faulty { Outcome::DoneWithFaults } else { Outcome::Done };
     record.outputs.sort_by(|a, b| a.file.cmp(&b.file));
@@ -162,9 +163,6 @@ impl Walk<'_, '_, '_> {
         self.record.outputs.extend(files);
         self.around.observer.stage_ends(&stage_record);
         self.record.stages.push(stage_record);
-        if let Some(figure) = &self.figure {
-            self.record.parts = part_records(figure);
-        }
         Ok(())
     }
 

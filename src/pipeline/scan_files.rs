@@ -4,15 +4,12 @@ use std::collections::{BTreeMap, VecDeque};
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
-use crate::format::{self, ScanFiles};
+use crate::format::{self, SCAN_EXTENSIONS, ScanFiles};
 
 /// Largest file that is read, bytes.
 const FILE_MAX_BYTES: u64 = 4 << 30;
 /// Most files one scan may name.
 const FILES_MAX: usize = 256;
-
-/// Endings of mesh files the program reads.
-pub const MESH_ENDINGS: [&str; 5] = ["ply", "stl", "obj", "glb", "gltf"];
 
 /// Why a scan's files could not be gathered.
 #[derive(Debug, thiserror::Error)]
@@ -31,7 +28,7 @@ fn refuse(file: impl Into<String>, what: impl Into<String>, hint: impl Into<Stri
 #[must_use]
 pub fn is_mesh_name(path: &Path) -> bool {
     let ending = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase());
-    ending.is_some_and(|ending| MESH_ENDINGS.contains(&ending.as_str()))
+    ending.is_some_and(|ending| SCAN_EXTENSIONS.contains(&ending.as_str()))
 }
 
 /// The mesh file a path stands for: the file itself, or the only mesh in a folder.
@@ -54,7 +51,7 @@ pub fn find_mesh(path: &Path) -> Result<PathBuf, ScanFilesError> {
     meshes.sort();
     match meshes.as_slice() {
         [only] => Ok(only.clone()),
-        [] => Err(refuse(shown, "the folder holds no mesh", format!("endings read: {}", MESH_ENDINGS.join(", ")))),
+        [] => Err(refuse(shown, "the folder holds no mesh", format!("endings read: {}", SCAN_EXTENSIONS.join(", ")))),
         several => {
             let names: Vec<String> =
                 several.iter().filter_map(|p| p.file_name()).map(|n| n.to_string_lossy().into_owned()).collect();

@@ -12,7 +12,7 @@ use crate::mesh::columns::{OverhangRule, support_columns};
 use crate::mesh::label_layers::{LABELS_MAX, Presence, fewest_changes};
 use crate::mesh::slice::Layers;
 use crate::mesh::{TriMesh, hull, measure};
-use crate::problem::Problem;
+use crate::problem::{Problem, out_of_range};
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 use crate::units::snap_mm;
 
@@ -124,7 +124,7 @@ impl Transform for Orient {
     }
 
     fn check(&self) -> Vec<Problem> {
-        let within = [
+        out_of_range(&[
             ("margin_mm", self.margin_mm, 0.0, 100.0),
             ("overhang_max_deg", self.overhang_max_deg, 0.0, 90.0),
             ("support_weight", self.support_weight, 0.0, 1e6),
@@ -133,15 +133,7 @@ impl Transform for Orient {
             ("layer_weight", self.layer_weight, 0.0, 1e6),
             ("contact_weight", self.contact_weight, 0.0, 1e6),
             ("tip_weight", self.tip_weight, 0.0, 1e6),
-        ];
-        within
-            .into_iter()
-            .filter(|(_, value, low, high)| !(low..=high).contains(&value))
-            .map(|(name, value, low, high)| {
-                let what = format!("{value} is out of range, expected {low} to {high}");
-                Problem::new(name, what, "leave the setting out to take its default")
-            })
-            .collect()
+        ])
     }
 
     fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use crate::equipment::{Equipment, Filament};
 use crate::figure::{Fact, Figure};
 use crate::mesh::label_layers::LABELS_MAX;
-use crate::problem::Problem;
+use crate::problem::{Problem, out_of_range};
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 
 /// How parts are printed, as far as it decides mass and time.
@@ -99,7 +99,7 @@ impl Transform for Estimate {
     }
 
     fn check(&self) -> Vec<Problem> {
-        let within = [
+        out_of_range(&[
             ("layer_mm", self.layer_mm, 0.0, 2.0),
             ("infill_share", self.infill_share, 0.0, 1.0),
             ("support_share", self.support_share, 0.0, 1.0),
@@ -109,15 +109,7 @@ impl Transform for Estimate {
             ("speed_factor", self.speed_factor, 0.1, 10.0),
             ("walls", f64::from(self.walls), 0.0, 100.0),
             ("top_bottom_layers", f64::from(self.top_bottom_layers), 0.0, 1000.0),
-        ];
-        within
-            .into_iter()
-            .filter(|(_, value, low, high)| !(low..=high).contains(&value))
-            .map(|(name, value, low, high)| {
-                let what = format!("{value} is out of range, expected {low} to {high}");
-                Problem::new(name, what, "leave the setting out to take its default")
-            })
-            .collect()
+        ])
     }
 
     fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
