@@ -22,6 +22,7 @@ pub fn snap_between_mm(length_mm: f64) -> f64 {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "what lies on the lattice is exact")]
 mod tests {
     use super::*;
 

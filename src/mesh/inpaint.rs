@@ -83,7 +83,9 @@ impl System {
         let rows = self.vertices.len();
         let mut regions = Sets::new(rows);
         for (row, others) in self.unknown.iter().enumerate() {
-            others.iter().for_each(|(other, _)| regions.unite(row as u32, *other));
+            for (other, _) in others {
+                regions.unite(row as u32, *other);
+            }
         }
         let mut low = vec![DVec3::INFINITY; rows];
         let mut high = vec![DVec3::NEG_INFINITY; rows];

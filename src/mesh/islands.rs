@@ -117,7 +117,9 @@ fn vertex_directions(mesh: &TriMesh) -> Vec<DVec3> {
     let mut directions = vec![DVec3::ZERO; mesh.positions.len()];
     for (t, triangle) in mesh.triangles.iter().enumerate() {
         let out = mesh.area_vector(t);
-        triangle.iter().for_each(|v| directions[*v as usize] += out);
+        for v in triangle {
+            directions[*v as usize] += out;
+        }
     }
     directions
 }

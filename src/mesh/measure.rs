@@ -57,7 +57,7 @@ pub fn centroid(mesh: &TriMesh) -> Option<DVec3> {
 mod tests {
     use super::*;
 
-    /// Handbook value of a tetrahedron 0, e1, e2, e3: V 1/6, A 1.5 + sqrt(3)/2.
+    /// Textbook values of a tetrahedron 0, e1, e2, e3: V 1/6, A 1.5 + sqrt(3)/2.
     #[test]
     fn corner_tetrahedron_has_its_textbook_measures() {
         let points = vec![DVec3::ZERO, DVec3::X, DVec3::Y, DVec3::Z];

@@ -21,7 +21,9 @@ pub fn remove_slivers(mesh: &mut TriMesh, height_mm: f64) -> usize {
             break;
         }
         let mut round = Round::of(mesh);
-        slivers.iter().for_each(|t| round.improve(*t, height_mm));
+        for t in &slivers {
+            round.improve(*t, height_mm);
+        }
         let (done, dead) = (round.changes, round.dead);
         if done == 0 {
             break;
@@ -119,7 +121,9 @@ impl<'a> Round<'a> {
             let corners = &mut self.mesh.triangles[t as usize];
             *corners = corners.map(|v| if v == gone { kept } else { v });
         }
-        doomed.iter().for_each(|t| self.dead[*t as usize] = true);
+        for t in &doomed {
+            self.dead[*t as usize] = true;
+        }
         near_gone.iter().chain(&near_kept).for_each(|v| self.locked[*v as usize] = true);
         true
     }
@@ -157,7 +161,9 @@ impl<'a> Round<'a> {
             (self.mesh.triangles[one], self.mesh.triangles[other]) = (old[0], old[1]);
             return false;
         }
-        corners.iter().for_each(|v| self.locked[*v as usize] = true);
+        for v in &corners {
+            self.locked[*v as usize] = true;
+        }
         true
     }
 }

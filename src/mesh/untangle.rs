@@ -2,6 +2,7 @@
 //! cross are spanned anew; then places are cut out with a growing ring and closed (Attene 2010), with a bound on the
 //! surface given up.
 
+use std::cmp::Ordering;
 use std::hash::{Hash, Hasher};
 
 use glam::DVec3;
@@ -49,19 +50,21 @@ pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
     let mut done = Untangled { pairs_before: pairs.len(), ..Untangled::default() };
     while (1..=allowed.pairs_max).contains(&pairs.len()) && done.rounds < allowed.rounds {
         let old = places(mesh);
-        if done.rounds < SMOOTH_ROUNDS {
-            smooth(mesh, &pairs);
-        } else if done.rounds == SMOOTH_ROUNDS {
-            let patches = crossing_patches(mesh, &pairs);
-            smooth(mesh, &pairs);
-            done.lost_mm2 += replace(mesh, &patches);
-        } else {
-            let gone = grown(mesh, &pairs, done.rounds - SMOOTH_ROUNDS);
-            let lost_mm2 = done.lost_mm2 + skin_area(mesh, &gone);
-            if lost_mm2 > allowed.lost_max_mm2 {
-                break;
+        match done.rounds.cmp(&SMOOTH_ROUNDS) {
+            Ordering::Less => smooth(mesh, &pairs),
+            Ordering::Equal => {
+                let patches = crossing_patches(mesh, &pairs);
+                smooth(mesh, &pairs);
+                done.lost_mm2 += replace(mesh, &patches);
             }
-            done.lost_mm2 += replace(mesh, &gone);
+            Ordering::Greater => {
+                let gone = grown(mesh, &pairs, done.rounds - SMOOTH_ROUNDS);
+                let lost_mm2 = done.lost_mm2 + skin_area(mesh, &gone);
+                if lost_mm2 > allowed.lost_max_mm2 {
+                    break;
+                }
+                done.lost_mm2 += replace(mesh, &gone);
+            }
         }
         remove_slivers(mesh, allowed.sliver_mm);
         pairs = pairs_with_changed(mesh, &old);
@@ -86,6 +89,7 @@ pub fn places(mesh: &TriMesh) -> FxHashSet<u64> {
 
 /// Pairs that cross with at least one triangle among them that was not in `old`.
 #[must_use]
+#[expect(clippy::implicit_hasher, reason = "the set always comes from `places`")]
 pub fn pairs_with_changed(mesh: &TriMesh, old: &FxHashSet<u64>) -> Vec<[u32; 2]> {
     let is_changed = |t: &u32| !old.contains(&place_hash(mesh, *t as usize));
     let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(is_changed).collect();
@@ -117,7 +121,9 @@ fn smooth(mesh: &mut TriMesh, pairs: &[[u32; 2]]) {
     }
     let core = moves.clone();
     for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
-        triangle.iter().for_each(|v| moves[*v as usize] = true);
+        for v in triangle {
+            moves[*v as usize] = true;
+        }
     }
     let near: Vec<[u32; 3]> = mesh.triangles.iter().filter(|t| t.iter().any(|v| moves[*v as usize])).copied().collect();
     for _ in 0..STEPS {

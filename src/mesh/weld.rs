@@ -221,7 +221,9 @@ pub fn split_t_junctions(mesh: &TriMesh, eps_mm: f64) -> (TriMesh, usize) {
         return (mesh.clone(), 0);
     }
     let mut grid = PointGrid::new((2.0 * sum / count as f64).max(eps_mm * 4.0));
-    rim.iter().for_each(|v| grid.put(mesh.positions[*v as usize], *v));
+    for v in &rim {
+        grid.put(mesh.positions[*v as usize], *v);
+    }
     let mut split = mesh.clone();
     let mut added = 0;
     for t in 0..mesh.triangles.len() {
@@ -290,7 +292,9 @@ fn insert_on_sides(mesh: &mut TriMesh, t: usize, sides: &[Vec<u32>; 3]) {
 #[must_use]
 pub fn merge_pairs(mesh: TriMesh, pairs: &[(u32, u32)]) -> TriMesh {
     let mut sets = Sets::new(mesh.positions.len());
-    pairs.iter().for_each(|(a, b)| sets.unite(*a, *b));
+    for (a, b) in pairs {
+        sets.unite(*a, *b);
+    }
     let rename = (0..mesh.positions.len() as u32).map(|v| sets.find(v)).collect();
     rename_vertices(mesh, rename).0
 }

@@ -29,7 +29,7 @@ fn watch(workshop: &Path, more: &[&str]) -> Child {
 fn until(what: &str, fact: impl Fn() -> bool) {
     let start = Instant::now();
     while !fact() {
-        assert!(start.elapsed() < Duration::from_secs(120), "waited in vain until {what}");
+        assert!(start.elapsed() < Duration::from_mins(2), "waited in vain until {what}");
         std::thread::sleep(Duration::from_millis(30));
     }
 }

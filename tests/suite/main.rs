@@ -1,5 +1,8 @@
 //! The whole test suite in one binary, so that it is linked once.
 
+#![expect(clippy::unwrap_used, reason = "helpers of tests are tests too")]
+#![expect(clippy::float_cmp, reason = "what lies on the lattice is exact")]
+
 mod architecture;
 mod bodies;
 mod cache;

@@ -1,4 +1,4 @@
-//! The main job against something outside the project: whole runs read by trimesh, manifold3d and lib3mf (PyPI), the
+//! The main job against something outside the project: whole runs read by trimesh, manifold3d and lib3mf (`PyPI`), the
 //! plane cut against manifold3d's, the choice of filaments against a search over all choices.
 
 use std::path::Path;
@@ -93,7 +93,7 @@ fn one_and_two_threads_give_the_same_bytes() {
 #[test]
 fn the_choice_of_filaments_is_the_best_of_all_choices() {
     use statuary::colour::choose::{Costs, Request, choose};
-    let number = |i: u64| (blake3::hash(&i.to_le_bytes()).as_bytes()[0]) as f64;
+    let number = |i: u64| f64::from(blake3::hash(&i.to_le_bytes()).as_bytes()[0]);
     let (filaments, samples, k) = (14, 60, 4);
     let cost = |j: u64, i: u64| number(j * 1000 + i) + 1.0;
     let weight = |i: u64| 1.0 + number(1_000_000 + i);

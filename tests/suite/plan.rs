@@ -91,7 +91,7 @@ fn hostile_yaml_is_refused_without_a_panic() {
     let nested = format!("stages: {}", "[".repeat(20_000));
     let long = "#".repeat(2 << 20);
     for text in [bomb, &nested, &long, "", "stages: 3", "stages: [{}]", "- x", "stages:\n\t- intake", "\u{0}"] {
-        assert_ne!(faults(text), [], "{:.40}", text);
+        assert_ne!(faults(text), [], "{text:.40}");
     }
 }
 

@@ -7,7 +7,7 @@ use statuary::mesh::TriMesh;
 
 /// Sphere of a radius about a centre: an icosahedron split `level` times.
 pub fn sphere(centre: DVec3, radius: f64, level: usize) -> TriMesh {
-    let g = (1.0 + 5.0_f64.sqrt()) / 2.0;
+    let g = 0.5 * (1.0 + 5.0_f64.sqrt());
     let corner = |x: f64, y: f64, z: f64| DVec3::new(x, y, z).normalize();
     let mut points = vec![
         corner(-1.0, g, 0.0),

@@ -77,7 +77,9 @@ fn minimise_bending(patch: &mut Patch, outer: &[Vec<DVec3>]) {
     fixed.resize(rim + inner, DVec3::ZERO);
     let mut sides = vec![DVec3::ZERO; inner];
     bends.pulls(&bends.of_points(&fixed, true), rim, &mut sides);
-    sides.iter_mut().for_each(|side| *side = -*side);
+    for side in &mut sides {
+        *side = -*side;
+    }
     let diagonal = bends.diagonal(rim);
     let rounds = (30_000_000 / inner).clamp(200, 3000);
     conjugate_gradients(apply, &diagonal, &sides, &mut patch.points[rim..], Limits { rounds, tolerance: 1e-5 });

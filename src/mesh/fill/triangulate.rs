@@ -1,6 +1,8 @@
 //! Minimum-weight triangulation of a closed loop in space: dynamic programming (Barequet and Sharir 1995) with the
 //! weight of Liepa 2003, the sharpest fold first, then the area. Long loops are split at near points first.
 
+use std::cmp::Ordering;
+
 use glam::DVec3;
 
 /// Loops up to this many edges are solved whole; time grows with the cube.
@@ -115,7 +117,7 @@ fn solve_chord(outline: &Loop, span: &[usize], table: &mut Table, i: usize, k: u
     let mut best = Weight::NO_WAY;
     for m in i + 1..k {
         let rest = table.weight[i * n + m].plus(table.weight[m * n + k]);
-        if !(rest < best) {
+        if rest.partial_cmp(&best) != Some(Ordering::Less) {
             continue;
         }
         let cross = (point(m) - point(i)).cross(point(k) - point(i));
@@ -187,15 +189,15 @@ mod tests {
         }
     }
 
-    /// All triangulations of the span from `i` to `k`, each as its fold and area.
-    fn every_way(outline: &Loop, i: usize, k: usize) -> Vec<Vec<[u32; 3]>> {
+    /// All triangulations of the span from `i` to `k`, each as its triangles.
+    fn every_way(i: usize, k: usize) -> Vec<Vec<[u32; 3]>> {
         if k == i + 1 {
             return vec![vec![]];
         }
         let mut ways = Vec::new();
         for m in i + 1..k {
-            for left in every_way(outline, i, m) {
-                for right in every_way(outline, m, k) {
+            for left in every_way(i, m) {
+                for right in every_way(m, k) {
                     let mut way = left.clone();
                     way.extend(&right);
                     way.push([i as u32, m as u32, k as u32]);
@@ -212,7 +214,7 @@ mod tests {
         for (n, count) in [(3, 1), (4, 2), (5, 5), (6, 14), (7, 42), (8, 132)] {
             let mut outline = polygon(n, 0.3);
             outline.beyond = vec![None; n];
-            let ways = every_way(&outline, 0, n - 1);
+            let ways = every_way(0, n - 1);
             assert_eq!(ways.len(), count);
             let found = triangulate(&outline).unwrap();
             let sharpest = |way: &[[u32; 3]]| sharpest_fold(&outline, way);

@@ -51,7 +51,9 @@ fn assembled(figure: &Figure, written: &[Written]) -> (TriMesh, Vec<u8>) {
         let mesh = &part.mesh;
         let mut at_joint = vec![false; mesh.positions.len()];
         for (corners, _) in mesh.triangles.iter().zip(&mesh.origins).filter(|(_, origin)| !origin.is_outside()) {
-            corners.iter().for_each(|v| at_joint[*v as usize] = true);
+            for v in corners {
+                at_joint[*v as usize] = true;
+            }
         }
         let mut place = vec![u32::MAX; mesh.positions.len()];
         let outside =

@@ -44,10 +44,6 @@ pub fn text(path: &Path) -> String {
     path.to_str().expect("test paths are UTF-8").to_owned()
 }
 
-pub fn stdout(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
 pub fn stderr(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
