@@ -1,5 +1,6 @@
 //! The one value that goes through every stage: the figure, its parts, joints and palette.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use glam::{DMat3, DVec3};
@@ -104,6 +105,30 @@ pub struct Part {
     pub labels: Option<Arc<Vec<u8>>>,
     pub pose: Option<Pose>,
     pub estimate: Option<PartEstimate>,
+}
+
+impl Part {
+    /// The filament that fills the part: the label with the most visible surface, the first among equals; `None`
+    /// before colours are reduced.
+    #[must_use]
+    pub fn core_label(&self) -> Option<u8> {
+        let labels = self.labels.as_deref().filter(|labels| labels.len() == self.mesh.triangles.len())?;
+        let mut area = BTreeMap::<u8, f64>::new();
+        for (t, label) in labels.iter().enumerate() {
+            let seen = if self.mesh.origins[t].is_outside() { self.mesh.area_vector(t).length() } else { 0.0 };
+            *area.entry(*label).or_default() += seen;
+        }
+        area.into_iter().rev().max_by(|x, y| x.1.total_cmp(&y.1)).map(|(label, _)| label)
+    }
+
+    /// Labels as printed: cut faces, keys and sockets are of the core's filament, for nobody sees them, and so they
+    /// need neither shell nor tool change; `None` before colours are reduced.
+    #[must_use]
+    pub fn printed_labels(&self) -> Option<Vec<u8>> {
+        let core = self.core_label()?;
+        let labels = self.labels.as_deref()?.iter().zip(&self.mesh.origins);
+        Some(labels.map(|(label, origin)| if origin.is_outside() { *label } else { core }).collect())
+    }
 }
 
 /// A key: a round socket on each side of a joint for a dowel of this size.

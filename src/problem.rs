@@ -46,12 +46,17 @@ impl fmt::Display for Problem {
 /// A problem for every setting whose value is no number from its low to its high end, both included.
 #[must_use]
 pub fn out_of_range(settings: &[(&str, f64, f64, f64)]) -> Vec<Problem> {
-    let wrong = settings.iter().filter(|(_, value, low, high)| !(low..=high).contains(&value));
     let problem = |(name, value, low, high): &(&str, f64, f64, f64)| {
-        let what = format!("{value} is out of range, expected {low} to {high}");
-        Problem::new(*name, what, "leave the setting out to take its default")
+        let what = beyond(*value, *low, *high)?;
+        Some(Problem::new(*name, what, "leave the setting out to take its default"))
     };
-    wrong.map(problem).collect()
+    settings.iter().filter_map(problem).collect()
+}
+
+/// What is wrong with a value that is no number from `low` to `high`, both included; `None` when it is one.
+#[must_use]
+pub fn beyond(value: f64, low: f64, high: f64) -> Option<String> {
+    (!(low..=high).contains(&value)).then(|| format!("{value} is out of range, expected {low} to {high}"))
 }
 
 /// The known word closest to a mistyped one, if it is close enough to be meant.

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::equipment::{Equipment, Filament, Printer, WindowC};
-use crate::problem::{Problem, nearest};
+use crate::problem::{Problem, beyond, nearest};
 
 use super::spec::read_yaml;
 
@@ -156,8 +156,7 @@ fn check_window(file: &str, at: &str, [low, high]: WindowC) -> Option<Problem> {
 }
 
 fn out_of_range(file: &str, at: &str, value: f64, low: f64, high: f64) -> Option<Problem> {
-    let fine = value.is_finite() && (low..=high).contains(&value);
-    (!fine).then(|| fault(file, at.into(), format!("{value} is out of range"), &format!("between {low} and {high}")))
+    beyond(value, low, high).map(|what| fault(file, at.into(), what, "correct the number; mind its unit"))
 }
 
 fn check_printers(file: &str, printers: &[Printer]) -> Vec<Problem> {

@@ -69,6 +69,9 @@ const CONTACT_MIN_CM2: f64 = 2.0;
 /// Least flat area a part can stand on at all (common practice, no source), mm2.
 const FOOT_MIN_MM2: f64 = 25.0;
 
+/// Unevenness that still counts as flat on the bed, mm.
+const FLAT_MM: f64 = 0.02;
+
 /// Height over width from which a part sways on the bed (common practice, no source).
 const SLENDER: f64 = 6.0;
 
@@ -145,7 +148,8 @@ impl Transform for Orient {
         for (i, part) in posed.parts.iter_mut().enumerate() {
             ctx.checkpoint()?;
             ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
-            let job = Job { settings: self, printer: &printer, part, head_mm, base: base_label(part) };
+            let labels = part.printed_labels();
+            let job = Job { settings: self, printer: &printer, part, head_mm, labels };
             let best = job.best()?;
             part.pose = Some(best.pose);
             part.estimate = None;
@@ -174,19 +178,8 @@ struct Job<'a> {
     printer: &'a Printer,
     part: &'a Part,
     head_mm: f64,
-    /// Label of the filament that fills the part.
-    base: usize,
-}
-
-/// The label with the most surface.
-fn base_label(part: &Part) -> usize {
-    let mut area_mm2 = [0.0; LABELS_MAX];
-    for (t, &label) in part.labels.iter().flat_map(|labels| labels.iter().enumerate()) {
-        if let Some(sum) = area_mm2.get_mut(usize::from(label)) {
-            *sum += part.mesh.area_vector(t).length();
-        }
-    }
-    (0..LABELS_MAX).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
+    /// Labels as printed; none before colours are reduced.
+    labels: Option<Vec<u8>>,
 }
 
 impl Job<'_> {
@@ -230,7 +223,7 @@ impl Job<'_> {
     }
 
     fn price(&self, positions: &[DVec3], pose: Pose, size_mm: DVec3, turned: bool) -> Laid {
-        let foot = Foot::of(positions, &self.part.mesh, 0.5 * self.printer.layer_mm);
+        let foot = Foot::of(positions, &self.part.mesh);
         let centre = measure::centroid(&self.part.mesh).map_or(DVec3::ZERO, |p| pose.to_bed(p));
         let tips = hull::depth_inside(&foot.hull, centre.truncate())
             .is_none_or(|(depth, _)| depth < centre.z * TIP_MIN_DEG.to_radians().tan());
@@ -278,12 +271,12 @@ impl Job<'_> {
         under
     }
 
-    /// Tool changes by the heights the labels' surface spans, the base filament going all the way up; none before
+    /// Tool changes by the heights the labels' surface spans, the core's filament going all the way up; none before
     /// colours are reduced.
     fn changes(&self, positions: &[DVec3], layers: Layers) -> usize {
-        let Some(labels) = &self.part.labels else { return 0 };
+        let (Some(labels), Some(core)) = (&self.labels, self.part.core_label()) else { return 0 };
         let mut presence = Presence::new(LABELS_MAX, layers);
-        presence.mark(self.base, 0.0, layers.count as f64 * layers.layer_mm);
+        presence.mark(usize::from(core), 0.0, layers.count as f64 * layers.layer_mm);
         for (t, &label) in self.part.mesh.triangles.iter().zip(labels.iter()) {
             let z = t.map(|v| positions[v as usize].z);
             presence.mark(usize::from(label), z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
@@ -307,13 +300,13 @@ struct Foot {
 }
 
 impl Foot {
-    /// Downward triangles wholly within half a layer of the bed.
-    fn of(positions: &[DVec3], mesh: &TriMesh, reach_mm: f64) -> Self {
+    /// Downward triangles that lie flat on the bed.
+    fn of(positions: &[DVec3], mesh: &TriMesh) -> Self {
         let (mut contact_mm2, mut corners) = (0.0, Vec::new());
         for t in &mesh.triangles {
             let [a, b, c] = t.map(|v| positions[v as usize]);
             let up = (b - a).cross(c - a).z;
-            if up < 0.0 && a.z.max(b.z).max(c.z) < reach_mm {
+            if up < 0.0 && a.z.max(b.z).max(c.z) < FLAT_MM {
                 contact_mm2 -= 0.5 * up;
                 corners.extend([a, b, c].map(DVec3::truncate));
             }

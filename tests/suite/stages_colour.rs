@@ -372,19 +372,20 @@ fn settings_are_checked_and_the_example_reads() {
     assert_eq!((example.check(), example.for_each), (vec![], ForEach::Figure));
     let wrong = settings(
         "{colours: 0, smoothing_mm: .nan, patch_min_mm2: -1, skin_weight: 0, face_weight: .inf, lightness_weight: 2, \
-         even_light: -0.1, must: [A], never: [A]}",
+         even_light: -0.1, even_light_max: 0.5, must: [A], never: [A]}",
     );
     let named: Vec<String> = wrong.check().into_iter().map(|problem| problem.setting).collect();
     let expected = [
         "colours",
         "must",
+        "never",
         "smoothing_mm",
         "patch_min_mm2",
         "skin_weight",
         "face_weight",
         "lightness_weight",
         "even_light",
-        "never",
+        "even_light_max",
     ];
     assert_eq!(named, expected);
 }

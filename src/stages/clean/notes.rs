@@ -44,7 +44,9 @@ pub fn tell_of_holes(filled: &[Filled], body_mm2: f64, size: Size, ctx: &mut Sta
     large.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     for hole in large.iter().take(EACH) {
         let share = size.share(hole.centre.z);
-        let severity = if hole.area_mm2 >= WARNED * body_mm2 { Severity::Warning } else { Severity::Note };
+        let is_sole = share < SOLES;
+        let severity =
+            if hole.area_mm2 >= WARNED * body_mm2 && !is_sole { Severity::Warning } else { Severity::Note };
         let (area, rim) = (grouped(hole.area_mm2), grouped(hole.rim_mm));
         let what = format!("open surface closed: {area} mm2 inside a rim of {rim} mm");
         ctx.finding(Finding::new(severity, what).at(place(share)).hint(scan_again(share)));
@@ -55,10 +57,13 @@ pub fn tell_of_holes(filled: &[Filled], body_mm2: f64, size: Size, ctx: &mut Sta
     }
 }
 
+/// Share of the height below which an opening is that of the soles, which no scanner sees.
+const SOLES: f64 = 0.04;
+
 fn scan_again(share: f64) -> String {
     match share {
         s if s >= 0.96 => "scan the top of the head again, from above".to_owned(),
-        s if s < 0.04 => "scan the feet again, or stand the figure on a base".to_owned(),
+        s if s < SOLES => "nothing to do: a standing person's soles cannot be scanned".to_owned(),
         s => format!("scan the body again at {:.0} % of its height; arms a hand's breadth off help", 100.0 * s),
     }
 }

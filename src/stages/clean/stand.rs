@@ -12,18 +12,30 @@ use crate::mesh::slivers::remove_slivers;
 use crate::mesh::untangle::{largest_piece, pairs_with_changed, places};
 use crate::stage::StageContext;
 
-/// Roughness at figure size that still counts as flat, mm: a quarter of a printed layer (common practice, no source).
-const ROUGH_MM: f64 = 0.05;
+/// Roughness at figure size that still counts as flat, mm: a tenth of a thin printed layer (common practice, no source).
+const ROUGH_MM: f64 = 0.01;
+
+/// Least flat area a figure can be printed on, mm2 (common practice, no source).
+const FOOT_MIN_MM2: f64 = 36.0;
+
+/// For that least area this many times the usual height may be cut off.
+const LAST_RESORT: f64 = 4.0;
+
+/// Share of the height cut off below from which it is told.
+const TOLD_SHARE: f64 = 0.01;
 
 /// Cuts a flat foot if there is too little of one and brings it to z = 0.
 pub fn stand(settings: &Clean, mut body: TriMesh, size: Size, ctx: &mut StageContext<'_>) -> TriMesh {
-    let wanted_mm2 = wanted_mm2(settings, size);
+    let at_figure = size.factor * size.factor;
     let rough_mm = ROUGH_MM / size.factor;
-    let flat_mm2 = standing_area_mm2(&body, rough_mm);
+    let wanted_mm2 = wanted_mm2(settings, size) / at_figure;
+    let least_mm2 = wanted_mm2.min(FOOT_MIN_MM2 / at_figure);
+    let rise_max_mm = settings.base_cut_max_share * size.height_mm;
     let before = bounds(&body.positions).0.z;
-    if flat_mm2 < wanted_mm2 {
-        let rise_max_mm = settings.base_cut_max_share * size.height_mm;
-        if let Some(cut) = clean_cut(&body, wanted_mm2, rise_max_mm, size.sliver_mm()) {
+    for (enough_mm2, rise_mm) in [(wanted_mm2, rise_max_mm), (least_mm2, LAST_RESORT * rise_max_mm)] {
+        if standing_area_mm2(&body, rough_mm) < enough_mm2
+            && let Some(cut) = clean_cut(&body, enough_mm2, rise_mm, size.sliver_mm())
+        {
             body = cut;
         }
     }
@@ -33,8 +45,13 @@ pub fn stand(settings: &Clean, mut body: TriMesh, size: Size, ctx: &mut StageCon
     ctx.figure("base_rise_mm", floor - before);
     ctx.figure("floor_shift_mm", -floor);
     ctx.figure("standing_area_mm2", standing_mm2);
+    if floor - before > TOLD_SHARE * size.height_mm {
+        let (cut_mm, share) = ((floor - before) * size.factor, 100.0 * (floor - before) / size.height_mm);
+        let what = format!("{cut_mm:.1} mm, {share:.0} % of the height, were cut off below to give a flat foot");
+        let hint = "scan the underside, or set `base_cut_max_share: 0` and glue the figure to a base";
+        ctx.finding(Finding::new(Severity::Note, what).at("underside").hint(hint));
+    }
     if standing_mm2 < 0.5 * wanted_mm2 {
-        let at_figure = size.factor * size.factor;
         let (has, wants) = (grouped(standing_mm2 * at_figure), grouped(wanted_mm2 * at_figure));
         let what = format!("the figure stands on {has} mm2 only, {wants} mm2 are wanted");
         let hint = "glue it to a base plate, or raise `base_cut_max_share`";
@@ -43,16 +60,15 @@ pub fn stand(settings: &Clean, mut body: TriMesh, size: Size, ctx: &mut StageCon
     body
 }
 
-/// Flat area wanted, at scan size, mm2.
+/// Flat area wanted, at figure size, mm2.
 fn wanted_mm2(settings: &Clean, size: Size) -> f64 {
     /// Least area for any figure, mm2, and share of the square of its height: about a third of both soles of a body.
     const LEAST_MM2: f64 = 60.0;
     const SHARE: f64 = 0.004;
-    let at_figure = match settings.base_min_mm2 {
+    match settings.base_min_mm2 {
         0.0 => LEAST_MM2.max(SHARE * size.figure_mm() * size.figure_mm()),
         chosen => chosen,
-    };
-    at_figure / (size.factor * size.factor)
+    }
 }
 
 /// The body above the first level cut that leaves one solid without new self-intersections.

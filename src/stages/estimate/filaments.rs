@@ -137,12 +137,6 @@ impl Coloured<'_> {
     }
 }
 
-/// The label with the most surface: its filament fills the part.
-#[must_use]
-pub fn base_label(area_mm2: &[f64]) -> usize {
-    (0..area_mm2.len()).fold(0, |best, label| if area_mm2[label] > area_mm2[best] { label } else { best })
-}
-
 fn span(z: [f64; 3]) -> (f64, f64) {
     (z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]))
 }

@@ -4,7 +4,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::Estimate;
-use super::filaments::{Coloured, Shares, base_label, flat_shell_mm3};
+use super::filaments::{Coloured, Shares, flat_shell_mm3};
 use super::plastic::{Filling, Plastic, plastic};
 use crate::equipment::{Equipment, Filament};
 use crate::figure::{Figure, Part, PartEstimate};
@@ -51,11 +51,11 @@ pub fn estimate(settings: &Estimate, figure: &Figure, part: &Part, own: &Equipme
         return Err(StageError::failed(what, "put `orient` before `estimate`"));
     };
     let positions: Vec<DVec3> = part.mesh.positions.par_iter().map(|p| pose.to_bed(*p)).collect();
-    let labels = part.labels.as_ref().filter(|labels| labels.len() == part.mesh.triangles.len());
+    let labels = part.printed_labels().unwrap_or_default();
     let coloured = Coloured {
         positions: &positions,
         triangles: &part.mesh.triangles,
-        labels: labels.map_or(&[], |labels| labels.as_slice()),
+        labels: &labels,
         label_count: figure.palette.len().max(1),
     };
     Ok(Worker { settings, figure, part, own, coloured }.work())
@@ -78,7 +78,7 @@ impl Worker<'_> {
         let plastic = plastic(&Slicer::new(positions, triangles), &area_mm2, layers, &filling);
 
         let label_area_mm2 = self.coloured.area_mm2();
-        let base = base_label(&label_area_mm2);
+        let base = self.part.core_label().map_or(0, usize::from).min(self.coloured.label_count - 1);
         let used: Vec<usize> = (0..label_area_mm2.len()).filter(|&l| label_area_mm2[l] > 0.0).collect();
         let inner = self.coloured.inner_positions(base, &self.depths_mm());
         let flat_mm3 = flat_shell_mm3(positions, triangles, filling.wall_mm, filling.skin_mm);

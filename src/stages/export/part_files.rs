@@ -42,7 +42,7 @@ impl PartFiles {
             )
         };
         let relabelled = unpinch(&mesh, &mut labels).map_err(|e| failed(e.to_string()))?;
-        let used = by_area(&mesh, &labels, inks.colours.len(), |_| true);
+        let used = by_area(&mesh, &labels, inks.colours.len());
         let object = object(part, &mesh, &labels, &used, inks);
         let (model, solids) = rayon::join(
             || threemf::write(&object).map_err(|e| failed(e.to_string())),
@@ -86,25 +86,19 @@ fn posed(part: &Part) -> Result<TriMesh, StageError> {
     Ok(mesh)
 }
 
-/// The part's labels, but the core's on cut faces and sockets: nobody sees them, and so no shell is needed there.
+/// The part's labels as printed.
 fn labels(part: &Part, inks: &Inks) -> Result<Vec<u8>, StageError> {
-    let labels = part.labels.as_deref().filter(|labels| labels.len() == part.mesh.triangles.len());
-    let labels = labels.filter(|labels| labels.iter().all(|l| (*l as usize) < inks.colours.len()));
-    let what = || format!("part `{}` lacks a palette colour on some triangles", part.name);
-    let mut labels =
-        labels.cloned().ok_or_else(|| StageError::failed(what(), "put `colour-reduce` before `export`"))?;
-    let outside = |t: usize| part.mesh.origins[t].is_outside();
-    let seen = by_area(&part.mesh, &labels, inks.colours.len(), outside);
-    if let Some(core) = seen.first() {
-        labels.iter_mut().enumerate().filter(|(t, _)| !outside(*t)).for_each(|(_, label)| *label = *core);
-    }
-    Ok(labels)
+    let labels = part.printed_labels().filter(|labels| labels.iter().all(|l| usize::from(*l) < inks.colours.len()));
+    labels.ok_or_else(|| {
+        let what = format!("part `{}` lacks a palette colour on some triangles", part.name);
+        StageError::failed(what, "put `colour-reduce` before `export`")
+    })
 }
 
-/// Labels of the triangles that count, the one with most of their area first, then ascending.
-fn by_area(mesh: &TriMesh, labels: &[u8], count: usize, counts: impl Fn(usize) -> bool) -> Vec<u8> {
+/// Labels in use, the one with the most area first, then ascending.
+fn by_area(mesh: &TriMesh, labels: &[u8], count: usize) -> Vec<u8> {
     let (mut area, mut triangles) = (vec![0.0; count], vec![0_usize; count]);
-    for (t, label) in labels.iter().enumerate().filter(|(t, _)| counts(*t)) {
+    for (t, label) in labels.iter().enumerate() {
         area[*label as usize] += mesh.area_vector(t).length();
         triangles[*label as usize] += 1;
     }

@@ -100,6 +100,13 @@ impl Light {
         (self.level - self.raw(normal)).clamp(-LOWER_MAX, RAISE_MAX).exp()
     }
 
+    /// Share of the light to take off: `wanted`, less if that would take off more than `contrast_max` to 1.
+    #[must_use]
+    pub fn share(&self, wanted: f64, contrast_max: f64) -> f64 {
+        let (most, all) = (contrast_max.ln(), wanted * self.contrast().ln());
+        if all > most { wanted * most / all } else { wanted }
+    }
+
     /// Factors for the luminance of all vertices; `share` of the light is taken off.
     #[must_use]
     pub fn factors(&self, figure: &Figure, surface: &Surface, share: f64) -> Vec<f64> {

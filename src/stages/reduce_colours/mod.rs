@@ -95,8 +95,9 @@ impl ColourReduce {
         ctx.checkpoint()?;
         if self.even_light > 0.0 {
             let light = Light::fit(figure, &surface, &shades);
-            shades = shades.brightened(&light.factors(figure, &surface, self.even_light));
-            log_light(&light, ctx);
+            let share = light.share(self.even_light, self.even_light_max);
+            shades = shades.brightened(&light.factors(figure, &surface, share));
+            log_light(&light, share, ctx);
             ctx.checkpoint()?;
         }
         let zones = ZoneWeights { skin: self.skin_weight as f32, face: self.face_weight as f32 };
@@ -144,12 +145,14 @@ impl ColourReduce {
     }
 }
 
-fn log_light(light: &Light, ctx: &mut StageContext<'_>) {
+fn log_light(light: &Light, share: f64, ctx: &mut StageContext<'_>) {
     let contrast = light.contrast();
     ctx.figure("light_contrast", contrast);
+    ctx.figure("light_share_taken_off", share);
     if contrast > STRONG_LIGHT {
-        let what = format!("the scan's colours carry one-sided light, {contrast:.1} to 1; it was taken off");
-        let hint = "scan in even light, or set `even_light: 0` where one side really is darker";
+        let taken = contrast.powf(share);
+        let what = format!("the scan's colours carry light of {contrast:.1} to 1; {taken:.1} to 1 was taken off");
+        let hint = "scan in even light; raise `even_light_max` to take off more, or set `even_light: 0` to keep it";
         ctx.finding(Finding::new(Severity::Note, what).hint(hint));
     }
 }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::problem::Problem;
+use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
 /// What one choice of filaments is for.
@@ -35,6 +35,8 @@ pub struct ColourReduce {
     pub lightness_weight: f64,
     /// Share of the light baked into the scan that is taken off before colours are compared.
     pub even_light: f64,
+    /// Most light, brightest over darkest side, that is taken off: the stronger it is, the less sure is its measure.
+    pub even_light_max: f64,
     /// Filaments to take whatever they cost, by name.
     pub must: Vec<String>,
     /// Filaments not to take, by name.
@@ -52,8 +54,9 @@ impl Default for ColourReduce {
             patch_min_mm2: 9.0,
             skin_weight: 2.0,
             face_weight: 4.0,
-            lightness_weight: 0.5,
+            lightness_weight: 0.75,
             even_light: 1.0,
+            even_light_max: 3.0,
             must: Vec::new(),
             never: Vec::new(),
             material: None,
@@ -94,25 +97,18 @@ impl ColourReduce {
             let what = format!("{} filaments for {colours} colours", self.must.len());
             expect(self.must.len() <= colours, "must", what, "name fewer or allow more colours");
         }
-        for (setting, value, low, high) in [
+        for name in self.must.iter().filter(|name| self.never.contains(name)) {
+            expect(false, "never", format!("`{name}` is also under `must`"), "take it off one of the two lists");
+        }
+        problems.extend(out_of_range(&[
             ("smoothing_mm", self.smoothing_mm, 0.0, 100.0),
             ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),
             ("skin_weight", self.skin_weight, 0.01, 100.0),
             ("face_weight", self.face_weight, 0.01, 100.0),
             ("lightness_weight", self.lightness_weight, 0.1, 1.0),
             ("even_light", self.even_light, 0.0, 1.0),
-        ] {
-            let fine = (low..=high).contains(&value);
-            expect(
-                fine,
-                setting,
-                format!("{value} is out of range"),
-                &format!("expected a number from {low} to {high}"),
-            );
-        }
-        for name in self.must.iter().filter(|name| self.never.contains(name)) {
-            expect(false, "never", format!("`{name}` is also under `must`"), "take it off one of the two lists");
-        }
+            ("even_light_max", self.even_light_max, 1.0, 100.0),
+        ]));
         problems
     }
 }
