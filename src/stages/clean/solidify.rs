@@ -24,7 +24,7 @@ use crate::stage::{StageContext, StageError};
 pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) -> Result<TriMesh, StageError> {
     let Joined { mut body, others, size, hopeless, is_shattered } = joined;
     if is_shattered && settings.wrap != WrapWhen::Never {
-        return wrap_anew(settings, &body, "the surface is in shreds", size, ctx);
+        return wrap_anew(settings, &body, "the surface is in shreds", ctx);
     }
     ctx.progress(0.3, "closing holes");
     let size = take_off_floor(&mut body, size, ctx);
@@ -51,7 +51,7 @@ pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) ->
         close_up(&mut piece, false);
         together(body, &piece)
     });
-    wrap_anew(settings, &everything, &why_wrap, size, ctx)
+    wrap_anew(settings, &everything, &why_wrap, ctx)
 }
 
 /// Removes a floor that was scanned along; tells the size of what is left.
@@ -130,9 +130,9 @@ fn wrap_anew(
     settings: &Clean,
     everything: &TriMesh,
     why: &str,
-    size: Size,
     ctx: &mut StageContext<'_>,
 ) -> Result<TriMesh, StageError> {
+    let size = Size::of(everything, ctx.target);
     let voxel_mm = voxel_mm(settings, size, area_mm2(everything));
     ctx.progress(0.6, "wrapping the surface anew");
     let mut wrapped = wrap(everything, voxel_mm);
