@@ -7,7 +7,7 @@ use std::hash::{Hash, Hasher};
 
 use glam::DVec3;
 use rayon::prelude::*;
-use rustc_hash::{FxHashSet, FxHasher};
+use rustc_hash::FxHasher;
 
 use super::fill::close_up;
 use super::intersect::{first_self_intersections, self_intersect};
@@ -43,13 +43,12 @@ pub struct Untangled {
 /// Rounds in which crossing places are only smoothed.
 const SMOOTH_ROUNDS: usize = 2;
 
-/// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are known to be left, where only
-/// triangles that changed are looked at again.
+/// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are left.
 pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
     let mut pairs = first_self_intersections(mesh, allowed.pairs_max + 1);
     let mut done = Untangled { pairs_before: pairs.len(), ..Untangled::default() };
     while (1..=allowed.pairs_max).contains(&pairs.len()) && done.rounds < allowed.rounds {
-        let old = places(mesh);
+        let sound = Sound::of(mesh, &pairs);
         match done.rounds.cmp(&SMOOTH_ROUNDS) {
             Ordering::Less => smooth(mesh, &pairs),
             Ordering::Equal => {
@@ -67,7 +66,7 @@ pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
             }
         }
         remove_slivers(mesh, allowed.sliver_mm);
-        pairs = pairs_with_changed(mesh, &old);
+        pairs = pairs_beside(mesh, &sound);
         done.rounds += 1;
     }
     done.pairs_after = pairs.len();
@@ -81,18 +80,33 @@ fn place_hash(mesh: &TriMesh, t: usize) -> u64 {
     hasher.finish()
 }
 
-/// The triangles of a mesh by the places of their corners, to see later which have changed.
-#[must_use]
-pub fn places(mesh: &TriMesh) -> FxHashSet<u64> {
-    (0..mesh.triangles.len()).map(|t| place_hash(mesh, t)).collect()
+/// Triangles known to cross no other of their mesh, by the places of their corners.
+#[derive(Clone, Debug)]
+pub struct Sound(Vec<u64>);
+
+impl Sound {
+    /// All triangles of a mesh but those of the pairs that cross.
+    #[must_use]
+    pub fn of(mesh: &TriMesh, pairs: &[[u32; 2]]) -> Self {
+        let mut crosses = vec![false; mesh.triangles.len()];
+        pairs.iter().flatten().for_each(|t| crosses[*t as usize] = true);
+        let sound = (0..mesh.triangles.len()).into_par_iter().filter(|t| !crosses[*t]);
+        let mut hashes: Vec<u64> = sound.map(|t| place_hash(mesh, t)).collect();
+        hashes.par_sort_unstable();
+        Self(hashes)
+    }
+
+    fn has(&self, mesh: &TriMesh, t: usize) -> bool {
+        self.0.binary_search(&place_hash(mesh, t)).is_ok()
+    }
 }
 
-/// Pairs that cross with at least one triangle among them that was not in `old`.
+/// Pairs that cross, given the triangles known not to cross each other: all pairs of a mesh that only moved, lost and
+/// got triangles since.
 #[must_use]
-#[expect(clippy::implicit_hasher, reason = "the set always comes from `places`")]
-pub fn pairs_with_changed(mesh: &TriMesh, old: &FxHashSet<u64>) -> Vec<[u32; 2]> {
-    let is_changed = |t: &u32| !old.contains(&place_hash(mesh, *t as usize));
-    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(is_changed).collect();
+pub fn pairs_beside(mesh: &TriMesh, sound: &Sound) -> Vec<[u32; 2]> {
+    let is_changed = |t: &u32| !sound.has(mesh, *t as usize);
+    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).into_par_iter().filter(is_changed).collect();
     let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
     let tree = TriTree::new(&mesh.positions, &triangles);
     let crossings = |t: u32| {

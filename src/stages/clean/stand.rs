@@ -9,7 +9,7 @@ use crate::mesh::base::{cut_flat, cut_heights, standing_area_mm2};
 use crate::mesh::inspect::inspect;
 use crate::mesh::measure::bounds;
 use crate::mesh::slivers::remove_slivers;
-use crate::mesh::untangle::{largest_piece, pairs_with_changed, places};
+use crate::mesh::untangle::{Sound, largest_piece, pairs_beside};
 use crate::stage::StageContext;
 
 /// Roughness at figure size that still counts as flat, mm: a tenth of a thin printed layer (common practice, no source).
@@ -73,11 +73,11 @@ fn wanted_mm2(settings: &Clean, size: Size) -> f64 {
 
 /// The body above the first level cut that leaves one solid without new self-intersections.
 fn clean_cut(body: &TriMesh, wanted_mm2: f64, rise_max_mm: f64, sliver_mm: f64) -> Option<TriMesh> {
-    let old = places(body);
+    let sound = Sound::of(body, &[]);
     cut_heights(body, wanted_mm2, rise_max_mm).into_iter().find_map(|height| {
         let mut cut = largest_piece(&cut_flat(body, height).ok()?);
         remove_slivers(&mut cut, sliver_mm);
-        let is_clean = inspect(&cut).is_solid() && pairs_with_changed(&cut, &old).is_empty();
+        let is_clean = inspect(&cut).is_solid() && pairs_beside(&cut, &sound).is_empty();
         is_clean.then_some(cut)
     })
 }

@@ -136,10 +136,4 @@ fn note_shells(files: &PartFiles, ctx: &mut StageContext<'_>) {
         let hint = "nothing to do for fingers and ears; else scale the figure up or take more opaque filaments";
         ctx.finding(Finding::new(Severity::Note, what).on(&files.name).hint(hint));
     }
-    if files.crossing > 0 {
-        let what =
-            format!("walls between colours cross in {} places less than 0.05 mm under the surface", files.crossing);
-        let hint = "harmless in print; the part's own 3MF file is not concerned";
-        ctx.finding(Finding::new(Severity::Note, what).on(&files.name).hint(hint));
-    }
 }
