@@ -167,6 +167,8 @@ struct Laid {
     minutes: f64,
     size_mm: DVec3,
     contact_mm2: f64,
+    /// How far the centre of mass is inside the outline of the foot, mm; negative outside of it.
+    inside_foot_mm: Option<f64>,
     support_mm3: f64,
     /// Visible surface on the head that support touches, mm2.
     head_marks_mm2: f64,
@@ -225,8 +227,8 @@ impl Job<'_> {
     fn price(&self, positions: &[DVec3], pose: Pose, size_mm: DVec3, turned: bool) -> Laid {
         let foot = Foot::of(positions, &self.part.mesh);
         let centre = measure::centroid(&self.part.mesh).map_or(DVec3::ZERO, |p| pose.to_bed(p));
-        let tips = hull::depth_inside(&foot.hull, centre.truncate())
-            .is_none_or(|(depth, _)| depth < centre.z * TIP_MIN_DEG.to_radians().tan());
+        let inside_foot_mm = hull::depth_inside(&foot.hull, centre.truncate()).map(|(depth, _)| depth);
+        let tips = inside_foot_mm.is_none_or(|depth| depth < centre.z * TIP_MIN_DEG.to_radians().tan());
         let under = self.under(positions, size_mm);
         let settings = self.settings;
         let layers = Layers::up_to(size_mm.z, self.printer.layer_mm);
@@ -243,6 +245,7 @@ impl Job<'_> {
             minutes,
             size_mm,
             contact_mm2: foot.contact_mm2,
+            inside_foot_mm,
             support_mm3: under.space_mm3,
             head_marks_mm2: under.head_marks_mm2,
             turned,
@@ -358,6 +361,12 @@ fn findings(best: &Laid) -> Vec<Finding> {
     } else if contact_cm2 < CONTACT_MIN_CM2 {
         let what = format!("only {contact_cm2:.2} cm2 lie on the bed, expected at least {CONTACT_MIN_CM2} cm2");
         all.push(Finding::new(Severity::Warning, what).hint("print it with a brim"));
+    }
+    if let Some(outside_mm) = best.inside_foot_mm.map(|inside| -inside).filter(|outside| *outside > 0.0) {
+        let what = format!(
+            "its centre of mass is {outside_mm:.0} mm beside the face it stands on, so it leans on its support"
+        );
+        all.push(Finding::new(Severity::Warning, what).hint("print it with a wide brim and firm support"));
     }
     let slender = best.size_mm.z / best.size_mm.truncate().min_element().max(1e-9);
     if slender > SLENDER {

@@ -45,8 +45,7 @@ pub fn tell_of_holes(filled: &[Filled], body_mm2: f64, size: Size, ctx: &mut Sta
     for hole in large.iter().take(EACH) {
         let share = size.share(hole.centre.z);
         let is_sole = share < SOLES;
-        let severity =
-            if hole.area_mm2 >= WARNED * body_mm2 && !is_sole { Severity::Warning } else { Severity::Note };
+        let severity = if hole.area_mm2 >= WARNED * body_mm2 && !is_sole { Severity::Warning } else { Severity::Note };
         let (area, rim) = (grouped(hole.area_mm2), grouped(hole.rim_mm));
         let what = format!("open surface closed: {area} mm2 inside a rim of {rim} mm");
         ctx.finding(Finding::new(severity, what).at(place(share)).hint(scan_again(share)));
