@@ -9,6 +9,7 @@ mod labels;
 mod light;
 mod palette;
 mod patches;
+mod pinches;
 mod settings;
 mod shades;
 mod surface;
@@ -65,7 +66,7 @@ impl Transform for ColourReduce {
         let labs: Vec<Lab> = palettes.union.iter().map(|j| shelf.labs[*j]).collect();
         let colours = (labs.as_slice(), palettes.of_part.as_slice());
         let task = Task::new((&surface, &shades), &zones, colours, self.lightness_divisor(), self.smoothing_mm);
-        let labels = self.label(&task, ctx)?;
+        let labels = self.label(figure, &task, ctx)?;
         ctx.progress(0.9, "judging the colours");
         log_truth(&task, &labels, &labs, &shades, ctx);
         let offer = verdict::Offer {
@@ -106,14 +107,26 @@ impl ColourReduce {
     }
 
     /// Labels with short, straight borders and no patch too small.
-    fn label(&self, task: &Task, ctx: &mut StageContext<'_>) -> Result<Vec<u8>, StageError> {
+    fn label(&self, figure: &Figure, task: &Task, ctx: &mut StageContext<'_>) -> Result<Vec<u8>, StageError> {
+        /// Clearing a patch away may pinch others, and the other way round.
+        const ROUNDS: usize = 6;
         let (unsmoothed, unsmoothed_mm) = patches::count(task.surface, &task.nearest());
         let mut labels = task.solve(self.smoothing_mm);
         borders::straighten(task, &mut labels, self.patch_min_mm2);
         ctx.checkpoint()?;
         ctx.progress(0.8, "clearing away small patches");
         let width_mm = 2.0 * ctx.equipment.printer.line_mm();
-        let cleared = patches::settle(task, &mut labels, patches::Limits { area_mm2: self.patch_min_mm2, width_mm });
+        let limits = patches::Limits { area_mm2: self.patch_min_mm2, width_mm };
+        let mut cleared = patches::settle(task, &mut labels, limits);
+        for _ in 0..ROUNDS {
+            ctx.checkpoint()?;
+            let parted = pinches::part(figure, task.surface, &mut labels)
+                .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `colour-reduce`"))?;
+            if parted == 0 {
+                break;
+            }
+            cleared += patches::settle(task, &mut labels, limits);
+        }
         let (patches, border_mm) = patches::count(task.surface, &labels);
         ctx.figure("patches_unsmoothed", unsmoothed as f64);
         ctx.figure("patches", patches as f64);
