@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::super::tree::TriTree;
 use super::layer::Layer;
 use super::uncross::uncross;
-use super::{Surface, prism};
+use super::{Surface, prism, twins};
 use crate::units::snap_mm;
 
 /// Depth down to which a shell may thin out before its prisms are left as they are, mm.
@@ -62,6 +62,7 @@ pub fn place(surface: &Surface<'_>) -> Inner {
         crossing: 0,
     };
     uncross(surface, &tree, &mut layer, &mut inner);
+    twins::part(&surface.mesh.positions, &mut inner.positions, &layer.direction);
     inner.deep_share = deep_share(surface, &layer);
     inner
 }

@@ -10,6 +10,7 @@ mod inner;
 mod layer;
 mod pinch;
 mod prism;
+mod twins;
 mod uncross;
 
 use glam::DVec3;
