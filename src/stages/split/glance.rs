@@ -114,8 +114,7 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
     // A level cut leaves both parts a face to stand upright on.
     cut.seams += if cut.axis == 2 { 0.05 } else { 0.15 };
     for piece in pieces {
-        let size = { piece.shape(model.step_mm) }.size();
-        cut.seams += 2.0 * (1.0 - size.min_element() / rules.part_min_mm.max(1e-9)).max(0.0);
+        cut.seams += 2.0 * (1.0 - thickness_mm(model, piece) / rules.part_min_mm.max(1e-9)).max(0.0);
     }
     cut.price = cut.seams;
     for piece in pieces {
@@ -129,6 +128,14 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
         }
     }
     cut
+}
+
+/// Thickness of a part: that of its box, or for lenses and wedges thrice the mean over its broadest side.
+fn thickness_mm(model: &Model, piece: &Lump) -> f64 {
+    let size = piece.shape(model.step_mm).size();
+    let least = size.min_element();
+    let broadest_mm2 = size.x * size.y * size.z / least.max(1e-9);
+    least.min(3.0 * f64::from(piece.blocks) * model.step_mm.powi(3) / broadest_mm2.max(1e-9))
 }
 
 /// Price of a cut from front to back that runs through the trunk beside its middle.
