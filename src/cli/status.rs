@@ -57,6 +57,9 @@ fn status_text(status: &Status) -> String {
             if waiting.waits_for.is_empty() { String::new() } else { format!(": waits for {}", waiting.waits_for) };
         text += &format!("  waiting  {:<14} {}{why}\n", waiting.pipeline, waiting.scan);
     }
+    for scan in &status.misplaced {
+        text += &format!("  misplaced               {scan}: move it into the folder of a pipeline in the inbox\n");
+    }
     let mut rows = |name: &str, lines: &[Line]| {
         for line in lines {
             let more = if line.reason.is_empty() { &line.out } else { &line.reason };

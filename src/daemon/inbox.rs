@@ -105,6 +105,16 @@ impl Inbox {
         Ok(drops)
     }
 
+    /// Scans that lie in the inbox itself instead of in a pipeline's folder, sorted by path.
+    ///
+    /// # Errors
+    /// When the inbox itself cannot be read.
+    pub fn misplaced(inbox: &Path) -> io::Result<Vec<PathBuf>> {
+        let mut found = sorted_entries(inbox)?;
+        found.retain(|path| path.is_file() && !is_passing(path) && is_mesh_name(path));
+        Ok(found)
+    }
+
     /// A drop for one entry of a pipeline's folder; none while it holds no mesh or cannot be read yet.
     fn look_at(&mut self, pipeline: &str, entry: &Path) -> Option<Drop> {
         let meta = fs::symlink_metadata(entry).ok()?;

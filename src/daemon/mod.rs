@@ -109,6 +109,7 @@ impl Daemon {
                     took = true;
                 }
             }
+            self.tell_of_misplaced()?;
             let waiting = inbox.list(&self.workshop.inbox())?;
             if self.options.once {
                 let pipelines: BTreeSet<&String> = waiting.iter().map(|drop| &drop.pipeline).collect();
@@ -128,6 +129,18 @@ impl Daemon {
         }
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         info!("stopped");
+        Ok(())
+    }
+
+    /// Logs once of each scan that no pipeline will take where it lies.
+    fn tell_of_misplaced(&mut self) -> io::Result<()> {
+        for path in Inbox::misplaced(&self.workshop.inbox())? {
+            let scan = inbox::name_of(&path);
+            if self.told.insert(path.display().to_string()) {
+                let hint = format!("move it into inbox/PIPELINE: {}", library::list(self.workshop.root()).join(", "));
+                warn!(%scan, %hint, "lies in the inbox itself, where no pipeline takes it");
+            }
+        }
         Ok(())
     }
 

@@ -22,6 +22,8 @@ pub struct Waiting {
 pub struct Status {
     pub watched: bool,
     pub waiting: Vec<Waiting>,
+    /// Scans that no pipeline will take, for they lie in the inbox itself.
+    pub misplaced: Vec<String>,
     pub working: Vec<Line>,
     pub done: Vec<Line>,
     pub refused: Vec<Line>,
@@ -34,9 +36,13 @@ pub struct Status {
 pub fn status(workshop: &Workshop) -> io::Result<Status> {
     let mut status = Status { watched: workshop.lock().is_err(), ..Status::default() };
     for drop in Inbox::default().list(&workshop.inbox())? {
-        let waits_for = if drop.incomplete.is_empty() { drop.missing.join(", ") } else { drop.incomplete };
+        let waits_for = match drop.incomplete.as_str() {
+            "" => drop.missing.join(", "),
+            why => format!("the rest of the file: {why}"),
+        };
         status.waiting.push(Waiting { pipeline: drop.pipeline, scan: inbox::name_of(&drop.head), waits_for });
     }
+    status.misplaced = Inbox::misplaced(&workshop.inbox())?.iter().map(|path| inbox::name_of(path)).collect();
     for (_, line) in Ledger::at(workshop.ledger()).jobs()? {
         match line.state {
             State::Working => status.working.push(line),

@@ -115,6 +115,20 @@ fn a_fault_in_the_pipeline_leaves_the_scan_in_the_inbox() {
 }
 
 #[test]
+fn a_scan_in_the_inbox_itself_is_told_of_and_stays() {
+    let workshop = quick_workshop();
+    fs::copy(small_scan(), workshop.path().join("inbox/stray.ply")).unwrap();
+    let watched = statuary(&["watch", workshop.path().to_str().unwrap(), "--once"]);
+    assert!(watched.status.success(), "{}", stderr(&watched));
+    let log = format!("{}{}", stderr(&watched), String::from_utf8_lossy(&watched.stdout));
+    assert!(log.contains("stray.ply") && log.contains("inbox/PIPELINE"), "{log}");
+    let status = statuary(&["status", workshop.path().to_str().unwrap()]);
+    let text = String::from_utf8_lossy(&status.stdout);
+    assert!(text.contains("misplaced") && text.contains("stray.ply"), "{text}");
+    assert!(workshop.path().join("inbox/stray.ply").is_file());
+}
+
+#[test]
 fn a_kill_in_the_middle_loses_nothing() {
     let workshop = workshop();
     fs::copy(small_scan(), workshop.path().join("inbox/desk-figure/a.ply")).unwrap();
