@@ -21,4 +21,5 @@ pub mod problem;
 pub mod run_record;
 pub mod stage;
 pub mod stages;
+pub mod survey;
 pub mod units;

@@ -26,6 +26,9 @@ pub enum Failure {
     Json(#[from] serde_json::Error),
     #[error("{0}")]
     Yaml(#[from] serde_yaml::Error),
+    /// The scan is worse than was asked for.
+    #[error("the verdict is: {0}")]
+    Below(&'static str),
     /// The run is published, but a print check found a fault: told in the summary, nothing more to say.
     #[error("a print check failed")]
     PrintCheck,
@@ -67,12 +70,13 @@ impl Failure {
             | Self::Daemon(DaemonError::Configuration(_))
             | Self::Json(_)
             | Self::Yaml(_)
+            | Self::Below(_)
             | Self::PrintCheck => String::new(),
         }
     }
 
     /// 1 unexpected, 2 arguments, 3 configuration, 4 scan refused, 5 a stage failed, 6 cannot write, 7 done but a
-    /// print check failed, 130 stopped by a signal.
+    /// print check failed, 8 a scan worse than asked for, 130 stopped by a signal.
     #[must_use]
     pub fn exit_code(&self) -> u8 {
         match self {
@@ -92,6 +96,7 @@ impl Failure {
             Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_)) => 6,
             Self::Json(_) | Self::Yaml(_) => 1,
             Self::PrintCheck => 7,
+            Self::Below(_) => 8,
         }
     }
 }

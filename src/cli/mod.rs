@@ -3,6 +3,7 @@
 mod check;
 mod demo;
 pub mod exit_code;
+mod inspect;
 mod message;
 mod progress;
 mod run;
@@ -33,6 +34,8 @@ enum Command {
     Run(run::RunArgs),
     /// Work a run again with changed settings; only what changed and what follows is done anew
     Rerun(run::RerunArgs),
+    /// Tell what a scan lacks and where, while the subject still stands there
+    Inspect(inspect::InspectArgs),
     /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
     Watch(watch::WatchArgs),
     /// Read pipelines, shelf and printers, and point at what is wrong
@@ -75,6 +78,7 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
     match command {
         Command::Run(args) => run::run(&args, json),
         Command::Rerun(args) => run::rerun(&args, json),
+        Command::Inspect(args) => inspect::inspect(&args, json),
         Command::Watch(args) => watch::watch(&args, json),
         Command::Check(args) => check::check(&args, json),
         Command::Init(args) => demo::init(&args, json),

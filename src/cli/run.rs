@@ -151,7 +151,8 @@ fn earlier_source(record: &RunRecord, scan: PathBuf) -> Source<'static> {
     Source { name: record.scan.clone(), inputs: record.inputs.clone(), read: Box::new(read) }
 }
 
-fn parse_changes(texts: &[String]) -> Result<Vec<Change>, Failure> {
+/// Reads changes given as `STAGE.SETTING=VALUE`.
+pub fn parse_changes(texts: &[String]) -> Result<Vec<Change>, Failure> {
     let wrong = |what| Failure::Arguments { what, hint: "`statuary stages` lists the stages".into() };
     texts.iter().map(|text| Change::parse(text).map_err(wrong)).collect()
 }

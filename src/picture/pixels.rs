@@ -19,6 +19,16 @@ impl Image {
         Self { width, height, rgb: srgb.repeat(width * height) }
     }
 
+    /// Lays another picture over this one, its upper left corner at `[x, y]`; what does not fit is left out.
+    pub fn paste(&mut self, other: &Self, [x, y]: [usize; 2]) {
+        let width = other.width.min(self.width.saturating_sub(x));
+        for row in 0..other.height.min(self.height.saturating_sub(y)) {
+            let to = 3 * ((y + row) * self.width + x);
+            let from = 3 * row * other.width;
+            self.rgb[to..to + 3 * width].copy_from_slice(&other.rgb[from..from + 3 * width]);
+        }
+    }
+
     /// The picture as a PNG file, lossless.
     ///
     /// # Errors

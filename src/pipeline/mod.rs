@@ -3,6 +3,7 @@
 pub mod cache;
 pub mod equipment_files;
 pub mod files;
+pub mod inspect;
 pub mod library;
 pub mod manifest;
 pub mod plan;

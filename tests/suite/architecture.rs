@@ -7,9 +7,13 @@ use std::path::{Path, PathBuf};
 /// Layer and what it may import besides itself. A folder under `stages` may not import another stage.
 const LAYERS: &[(&str, &[&str])] = &[
     ("main", &["cli"]),
-    ("cli", &["daemon", "pipeline", "stages", "finding", "problem", "run_record", "stage"]),
+    ("cli", &["daemon", "pipeline", "stages", "survey", "finding", "problem", "run_record", "stage"]),
     ("daemon", &["pipeline", "finding", "problem", "run_record", "stage", "format"]),
-    ("pipeline", &["stages", "stage", "figure", "finding", "problem", "run_record", "equipment", "format", "mesh"]),
+    (
+        "pipeline",
+        &["stages", "survey", "stage", "figure", "finding", "problem", "run_record", "equipment", "format", "mesh"],
+    ),
+    ("survey", &["figure", "mesh", "picture", "colour"]),
     (
         "stages",
         &[

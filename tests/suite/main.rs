@@ -8,6 +8,7 @@ mod bodies;
 mod cache;
 mod colour;
 mod daemon;
+mod inspect;
 mod intake;
 mod mannequin;
 mod mesh_cut;
