@@ -67,7 +67,9 @@ fn normals(mesh: &TriMesh) -> Vec<DVec3> {
     let mut normals = vec![DVec3::ZERO; mesh.positions.len()];
     for (t, corners) in mesh.triangles.iter().enumerate() {
         let area = mesh.area_vector(t);
-        corners.iter().for_each(|v| normals[*v as usize] += area);
+        for v in corners {
+            normals[*v as usize] += area;
+        }
     }
     normals.par_iter_mut().for_each(|n| *n = n.normalize_or_zero());
     normals

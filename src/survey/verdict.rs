@@ -121,7 +121,7 @@ pub fn faults(survey: &Survey, body_mm2: f64) -> Vec<Fault> {
         );
         faults.push(Fault { verdict: Verdict::Usable, what, hint: "turn the scan when exporting it".to_owned() });
     }
-    faults.sort_by(|a, b| a.verdict.cmp(&b.verdict));
+    faults.sort_by_key(|fault| fault.verdict);
     faults
 }
 
