@@ -40,8 +40,9 @@ pub struct Untangled {
     pub rounds: usize,
 }
 
-/// Rounds in which crossing places are only smoothed.
-const SMOOTH_ROUNDS: usize = 2;
+/// Rounds in which crossing places are only smoothed; in the gentle ones before, nothing around them moves.
+const GENTLE_ROUNDS: usize = 2;
+const SMOOTH_ROUNDS: usize = 4;
 
 /// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are left.
 pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
@@ -50,10 +51,10 @@ pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
     while (1..=allowed.pairs_max).contains(&pairs.len()) && done.rounds < allowed.rounds {
         let sound = Sound::of(mesh, &pairs);
         match done.rounds.cmp(&SMOOTH_ROUNDS) {
-            Ordering::Less => smooth(mesh, &pairs),
+            Ordering::Less => smooth(mesh, &pairs, done.rounds < GENTLE_ROUNDS),
             Ordering::Equal => {
                 let patches = crossing_patches(mesh, &pairs);
-                smooth(mesh, &pairs);
+                smooth(mesh, &pairs, false);
                 done.lost_mm2 += replace(mesh, &patches);
             }
             Ordering::Greater => {
@@ -126,21 +127,21 @@ pub fn pairs_beside(mesh: &TriMesh, sound: &Sound) -> Vec<[u32; 2]> {
     pairs
 }
 
-/// Moves the corners of crossing triangles, and those next to them, towards the mean of their neighbours.
-fn smooth(mesh: &mut TriMesh, pairs: &[[u32; 2]]) {
-    const STEPS: usize = 4;
+/// Moves the corners of crossing triangles, and those next to them unless gentle, towards the mean of their neighbours.
+fn smooth(mesh: &mut TriMesh, pairs: &[[u32; 2]], gentle: bool) {
+    let steps = if gentle { 1 } else { 4 };
     let mut moves = vec![false; mesh.positions.len()];
     for t in pairs.iter().flatten() {
         mesh.triangles[*t as usize].iter().for_each(|v| moves[*v as usize] = true);
     }
     let core = moves.clone();
-    for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
+    for triangle in mesh.triangles.iter().filter(|t| !gentle && t.iter().any(|v| core[*v as usize])) {
         for v in triangle {
             moves[*v as usize] = true;
         }
     }
     let near: Vec<[u32; 3]> = mesh.triangles.iter().filter(|t| t.iter().any(|v| moves[*v as usize])).copied().collect();
-    for _ in 0..STEPS {
+    for _ in 0..steps {
         let mut sums: Vec<(DVec3, u32)> = vec![(DVec3::ZERO, 0); mesh.positions.len()];
         for t in &near {
             for k in 0..3 {

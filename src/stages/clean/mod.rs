@@ -65,7 +65,7 @@ impl Default for Clean {
             island_distance_mm: 3.0,
             curved_holes: true,
             spikes_pulled: true,
-            crossing_rounds: 8,
+            crossing_rounds: 10,
             lost_area_max_share: 0.005,
             wrap: WrapWhen::Auto,
             wrap_voxel_mm: 0.0,
@@ -117,7 +117,7 @@ impl Transform for Clean {
         }));
         if self.crossing_rounds > 50 {
             let what = format!("{} rounds take too long", self.crossing_rounds);
-            problems.push(Problem::new("crossing_rounds", what, "give 0 to 50; 8 is usual"));
+            problems.push(Problem::new("crossing_rounds", what, "give 0 to 50; 10 is usual"));
         }
         problems
     }

@@ -62,9 +62,9 @@ pub fn stand(settings: &Clean, mut body: TriMesh, size: Size, ctx: &mut StageCon
 
 /// Flat area wanted, at figure size, mm2.
 fn wanted_mm2(settings: &Clean, size: Size) -> f64 {
-    /// Least area for any figure, mm2, and share of the square of its height: about a third of both soles of a body.
+    /// Least area for any figure, mm2, and share of the square of its height: about a fifth of both soles of a body.
     const LEAST_MM2: f64 = 60.0;
-    const SHARE: f64 = 0.004;
+    const SHARE: f64 = 0.0025;
     match settings.base_min_mm2 {
         0.0 => LEAST_MM2.max(SHARE * size.figure_mm() * size.figure_mm()),
         chosen => chosen,
