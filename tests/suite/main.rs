@@ -11,6 +11,7 @@ mod daemon;
 mod intake;
 mod mannequin;
 mod mesh_cut;
+mod mesh_decimate;
 mod mesh_repair;
 mod mesh_slice;
 mod outside;
