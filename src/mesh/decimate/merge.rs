@@ -46,7 +46,7 @@ impl<'a> Pair<'a> {
     fn fixed(&self, low: f64) -> Option<&'a Vertex> {
         let [a, b] = self.ends;
         let is_fixed = |end: &Vertex, other: &Vertex| {
-            end.is_locked || (!other.is_locked && end.place.z == low && other.place.z > low)
+            end.is_locked || (!other.is_locked && end.place.z <= low && other.place.z > low)
         };
         if is_fixed(a, b) {
             Some(a)
@@ -70,7 +70,7 @@ impl<'a> Pair<'a> {
                 .fold(self.middle, |best, end| if self.error_at(end) < self.error_at(best) { end } else { best }),
         };
         // What lies on one level, as a flat foot does, stays on it exactly.
-        if a.z == b.z { best.with_z(a.z) } else { best }
+        if a.z.total_cmp(&b.z).is_eq() { best.with_z(a.z) } else { best }
     }
 }
 

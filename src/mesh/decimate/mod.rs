@@ -71,12 +71,16 @@ pub fn decimate(mesh: &TriMesh, target: &Target, look: impl Fn([f32; 3]) -> [f64
 fn near(mesh: &TriMesh, pairs: &[[u32; 2]], rings: usize) -> Vec<bool> {
     let mut marked = vec![false; mesh.positions.len()];
     for t in pairs.iter().flatten() {
-        mesh.triangles[*t as usize].iter().for_each(|v| marked[*v as usize] = true);
+        for v in &mesh.triangles[*t as usize] {
+            marked[*v as usize] = true;
+        }
     }
     for _ in 0..rings {
         let core = marked.clone();
         for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
-            triangle.iter().for_each(|v| marked[*v as usize] = true);
+            for v in triangle {
+                marked[*v as usize] = true;
+            }
         }
     }
     marked

@@ -21,7 +21,7 @@ fn best_offer(surface: &Surface, v: u32, target: &Target) -> Offer {
     let mut best = NO_OFFER;
     for half in surface.spokes(v).filter(|half| surface.end(*half) > v && !surface.barred[*half as usize]) {
         if let Some(cost) = cost(surface, half, target)
-            && (cost < best.cost || (cost == best.cost && half < best.half))
+            && cost.total_cmp(&best.cost).then(half.cmp(&best.half)).is_lt()
         {
             best = Offer { cost, half };
         }

@@ -82,18 +82,19 @@ impl Surface {
             barred: vec![false; 3 * mesh.triangles.len()],
             low,
         };
-        let fresh = |v: u32| surface.fresh(mesh, &looks, step_max, locked[v as usize], v);
+        let fresh = |v: u32| surface.fresh(mesh, &looks, step_max, v);
         let known: Vec<(Vertex, usize)> = (0..mesh.positions.len() as u32).into_par_iter().map(fresh).collect();
         // A vertex with two fans is met by more half-edges than one walk finds.
         let walked: usize = known.iter().map(|(_, spokes)| spokes).sum();
         surface.vertices = known.into_iter().map(|(vertex, _)| vertex).collect();
+        surface.vertices.iter_mut().zip(locked).for_each(|(vertex, locked)| vertex.is_locked |= locked);
         (walked == surface.mates.len()).then_some(surface)
     }
 
     /// A vertex as it is in the mesh, and how many half-edges leave it.
-    fn fresh(&self, mesh: &TriMesh, looks: &[[f32; 3]], step_max: f32, is_locked: bool, v: u32) -> (Vertex, usize) {
+    fn fresh(&self, mesh: &TriMesh, looks: &[[f32; 3]], step_max: f32, v: u32) -> (Vertex, usize) {
         let (place, look) = (mesh.positions[v as usize], looks[v as usize]);
-        let (mut quadric, mut area, mut is_locked, mut spokes) = (Quadric::default(), 0.0, is_locked, 0);
+        let (mut quadric, mut area, mut is_locked, mut spokes) = (Quadric::default(), 0.0, false, 0);
         for half in self.spokes(v) {
             let out = mesh.area_vector(half as usize / 3);
             let share = out.length() / 6.0;
