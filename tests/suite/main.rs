@@ -12,6 +12,7 @@ mod inspect;
 mod intake;
 mod mannequin;
 mod mesh_cut;
+mod mesh_decimate;
 mod mesh_repair;
 mod mesh_slice;
 mod outside;

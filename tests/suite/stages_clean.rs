@@ -9,6 +9,7 @@ use statuary::equipment::{Changer, Equipment, Printer};
 use statuary::figure::Figure;
 use statuary::finding::{Finding, Severity};
 use statuary::mesh::TriMesh;
+use statuary::mesh::base::standing_area_mm2;
 use statuary::mesh::inspect::inspect;
 use statuary::mesh::intersect::self_intersections;
 use statuary::mesh::measure::{bounds, volume_mm3};
@@ -113,11 +114,13 @@ fn senseless_settings_are_named() {
         lost_area_max_share: 1.5,
         base_cut_max_share: f64::INFINITY,
         crossing_rounds: 1000,
+        edge_target_mm: -0.1,
         ..Clean::default()
     };
     let named: Vec<String> = wrong.check().into_iter().map(|p| p.setting).collect();
-    let expected = ["weld_mm", "island_distance_mm", "lost_area_max_share", "base_cut_max_share", "crossing_rounds"];
-    assert_eq!(named, expected);
+    let lengths = ["weld_mm", "island_distance_mm", "edge_target_mm"];
+    let others = ["lost_area_max_share", "base_cut_max_share", "crossing_rounds"];
+    assert_eq!(named, [lengths, others].concat());
 }
 
 #[test]
@@ -232,6 +235,23 @@ fn shreds_are_wrapped_together() {
     let done = cleaned(scan);
     assert!(done.number("components_before") > 200.0 && done.says("in shreds"));
     assert!((volume_mm3(done.solid()) / BALL_MM3 - 1.0).abs() < 0.03, "{}", volume_mm3(done.solid()) / BALL_MM3);
+}
+
+/// A ball 400 high becomes a figure of 100: edges below 2 mm there are below 8 mm here, and 0.05 mm are 0.2 mm.
+#[test]
+fn short_edges_are_joined_last_and_the_foot_stays_flat() {
+    let fine = || sphere(DVec3::new(3.0, 5.0, 250.0), 200.0, 6);
+    for wrap in [WrapWhen::Never, WrapWhen::Always] {
+        let all = Clean { wrap, ..Clean::default() };
+        let few = Clean { edge_target_mm: 2.0, ..all.clone() };
+        let [kept, joined] = [all, few].map(|settings| clean(&settings, fine(), TargetSize::HeightMm(100.0), false));
+        assert!(kept.figures.iter().all(|(name, _)| name != "triangles_decimated_from"));
+        assert_eq!(joined.number("triangles_decimated_from"), kept.number("triangles"));
+        assert!(joined.number("triangles") < 0.7 * kept.number("triangles"), "{}", joined.number("triangles"));
+        assert!((0.001..0.2).contains(&joined.number("decimate_error_max_mm")));
+        let [foot_kept, foot_joined] = [&kept, &joined].map(|done| standing_area_mm2(done.solid(), 0.0));
+        assert!(foot_kept > 500.0 && (foot_joined / foot_kept - 1.0).abs() < 1e-9, "{foot_kept} {foot_joined}");
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Stage `clean`: whatever the scanner exported becomes one closed, oriented 2-manifold without self-intersections, as
 //! true to the scan as its state allows, standing flat on z = 0.
 
+mod coarsen;
 mod gather;
 mod join;
 mod notes;
@@ -55,6 +56,8 @@ pub struct Clean {
     pub base_min_mm2: f64,
     /// Share of the height that may be cut off below to get it.
     pub base_cut_max_share: f64,
+    /// Edges shorter than this, at figure size, are joined where neither shape nor colour shows it; 0 keeps all.
+    pub edge_target_mm: f64,
 }
 
 impl Default for Clean {
@@ -71,6 +74,7 @@ impl Default for Clean {
             wrap_voxel_mm: 0.0,
             base_min_mm2: 0.0,
             base_cut_max_share: 0.03,
+            edge_target_mm: 0.0,
         }
     }
 }
@@ -101,6 +105,7 @@ impl Transform for Clean {
             ("island_distance_mm", self.island_distance_mm),
             ("wrap_voxel_mm", self.wrap_voxel_mm),
             ("base_min_mm2", self.base_min_mm2),
+            ("edge_target_mm", self.edge_target_mm),
         ];
         let shares = [
             ("island_area_share", self.island_area_share, 1.0),
@@ -128,6 +133,7 @@ impl Transform for Clean {
         let gathered = gather::gather(self, scan, ctx)?;
         let joined = join::pick_pieces(self, gathered, ctx)?;
         let solid = solidify::solidify(self, joined, ctx)?;
+        let solid = coarsen::coarsen(self, solid, ctx)?;
         log_result(&solid, ctx);
         let solid = Arc::new(solid);
         let part = Part {
