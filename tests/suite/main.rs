@@ -11,6 +11,7 @@ mod daemon;
 mod intake;
 mod mannequin;
 mod mesh_cut;
+mod mesh_denoise;
 mod mesh_repair;
 mod mesh_slice;
 mod outside;
