@@ -1,7 +1,7 @@
 //! Denoising against shapes whose true surface is a formula: balls and cubes with noise of a known size.
 
+use deviates::Noise;
 use glam::DVec3;
-use rand_like::Noise;
 use statuary::mesh::TriMesh;
 use statuary::mesh::denoise::{Denoised, Smoothing, denoise, roughness_mm};
 use statuary::mesh::intersect::self_intersections;
@@ -10,7 +10,7 @@ use statuary::mesh::measure::volume_mm3;
 use crate::shapes::{sphere, together};
 
 /// Seeded normal deviates.
-mod rand_like {
+mod deviates {
     pub struct Noise(u64);
 
     impl Noise {
@@ -188,7 +188,7 @@ fn nothing_crosses_that_did_not_cross_before() {
     assert_eq!(new, Vec::<[u32; 2]>::new());
 }
 
-/// A thin plate with a far too coarse edge on its rim turns over when it is smoothed without bounds.
+/// Noise nearly as large as the triangles makes many turn over when they are smoothed without bounds.
 #[test]
 fn harm_is_undone() {
     let crumpled = shaken(cube(), 0.9);

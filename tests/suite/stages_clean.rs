@@ -9,6 +9,7 @@ use statuary::equipment::{Changer, Equipment, Printer};
 use statuary::figure::Figure;
 use statuary::finding::{Finding, Severity};
 use statuary::mesh::TriMesh;
+use statuary::mesh::denoise::roughness_mm;
 use statuary::mesh::inspect::inspect;
 use statuary::mesh::intersect::self_intersections;
 use statuary::mesh::measure::{bounds, volume_mm3};
@@ -259,11 +260,15 @@ fn noise_is_smoothed_and_the_foot_stays_flat() {
         let (sum, n) = wall.fold((0.0, 0.0), |(sum, n), p| (sum + (p.truncate().length() - 60.0).powi(2), n + 1.0));
         f64::sqrt(sum / n)
     };
+    let grain = |solid: &TriMesh| roughness_mm(solid).iter().sum::<f64>() / solid.positions.len() as f64;
     for wrap in [WrapWhen::Never, WrapWhen::Always] {
         let rough = Clean { wrap, wrap_voxel_mm: 2.0, ..Clean::default() };
         let smooth = Clean { denoise: 1.0, denoise_max_mm: 0.8, ..rough.clone() };
         let [rough, smooth] = [rough, smooth].map(|s| clean(&s, can.clone(), TargetSize::Factor(1.0), false));
-        assert!(wall_rms(smooth.solid()) < 0.7 * wall_rms(rough.solid()), "{}", wall_rms(smooth.solid()));
+        // A wrap has taken up the grain as waves longer than its triangles, so only the mended wall must get truer.
+        let truer = if wrap == WrapWhen::Never { 0.7 } else { 1.05 };
+        assert!(wall_rms(smooth.solid()) < truer * wall_rms(rough.solid()), "{}", wall_rms(smooth.solid()));
+        assert!(grain(smooth.solid()) < 0.8 * grain(rough.solid()), "{}", grain(smooth.solid()));
         assert!((smooth.number("standing_area_mm2") / rough.number("standing_area_mm2") - 1.0).abs() < 1e-9);
         let most = 0.8 * 900.0 / 1750.0 * 1.01;
         assert!((0.05..=most).contains(&smooth.number("denoise_max_mm_moved")));
