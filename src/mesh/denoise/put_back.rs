@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use super::super::TriMesh;
 use super::super::intersect::{self_intersect, self_intersections};
 use super::super::slivers::least_height;
-use super::super::untangle::{Sound, pairs_beside};
+use super::super::untangle::pairs_of;
 use super::CHUNK;
 
 /// Rounds before everything is put back, each one ring of vertices wider.
@@ -26,13 +26,15 @@ pub(super) fn put_back(mesh: &mut TriMesh, before: &[DVec3], sliver_mm: f64) -> 
         if harmed.is_empty() {
             return back.iter().filter(|b| **b).count();
         }
-        let sound = Sound::of(mesh, &crossing);
         let marked = corners_and_rings(mesh, &harmed, round + 1);
         for v in (0..before.len()).filter(|v| marked[*v]) {
             back[v] = true;
             mesh.positions[v] = before[v];
         }
-        crossing = pairs_beside(mesh, &sound);
+        // Triangles at a vertex put back may cross anew; those that crossed are all among them.
+        let is_changed = |t: &u32| mesh.triangles[*t as usize].iter().any(|v| marked[*v as usize]);
+        let changed: Vec<u32> = (0..mesh.triangles.len() as u32).filter(is_changed).collect();
+        crossing = pairs_of(mesh, &changed);
     }
     mesh.positions.copy_from_slice(before);
     before.len()
