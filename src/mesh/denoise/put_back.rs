@@ -62,7 +62,9 @@ fn corners_and_rings(mesh: &TriMesh, triangles: &[u32], rings: usize) -> Vec<boo
     for _ in 0..rings {
         let core = marked.clone();
         for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
-            triangle.iter().for_each(|v| marked[*v as usize] = true);
+            for v in triangle {
+                marked[*v as usize] = true;
+            }
         }
     }
     marked
