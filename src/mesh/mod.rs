@@ -4,6 +4,7 @@ pub mod base;
 pub mod columns;
 pub mod cut;
 pub mod decimate;
+pub mod denoise;
 pub mod fill;
 pub mod floor;
 pub mod hull;

@@ -36,7 +36,7 @@ pub fn remove_slivers(mesh: &mut TriMesh, height_mm: f64) -> usize {
     changed
 }
 
-fn least_height(mesh: &TriMesh, t: u32) -> f64 {
+pub(super) fn least_height(mesh: &TriMesh, t: u32) -> f64 {
     let [a, b, c] = mesh.corners(t as usize);
     let longest = a.distance_squared(b).max(b.distance_squared(c)).max(c.distance_squared(a)).sqrt();
     if longest > 0.0 { (b - a).cross(c - a).length() / longest } else { 0.0 }

@@ -108,6 +108,12 @@ impl Sound {
 pub fn pairs_beside(mesh: &TriMesh, sound: &Sound) -> Vec<[u32; 2]> {
     let is_changed = |t: &u32| !sound.has(mesh, *t as usize);
     let changed: Vec<u32> = (0..mesh.triangles.len() as u32).into_par_iter().filter(is_changed).collect();
+    pairs_of(mesh, &changed)
+}
+
+/// Pairs that cross and have one of these triangles, lower index first, sorted.
+#[must_use]
+pub fn pairs_of(mesh: &TriMesh, changed: &[u32]) -> Vec<[u32; 2]> {
     let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
     let tree = TriTree::new(&mesh.positions, &triangles);
     let crossings = |t: u32| {

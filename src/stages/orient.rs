@@ -55,7 +55,7 @@ impl Default for Orient {
 
 impl Settings for Orient {
     const NAME: &'static str = "orient";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "lays each part on the bed with little support, few tool changes and a firm foot";
     const EXAMPLE: &'static str = "margin_mm: 3\noverhang_max_deg: 45\n";
 }

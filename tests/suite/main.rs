@@ -13,6 +13,7 @@ mod intake;
 mod mannequin;
 mod mesh_cut;
 mod mesh_decimate;
+mod mesh_denoise;
 mod mesh_repair;
 mod mesh_slice;
 mod outside;

@@ -6,6 +6,7 @@ mod gather;
 mod join;
 mod notes;
 mod size;
+mod smooth;
 mod solidify;
 mod stand;
 
@@ -52,6 +53,10 @@ pub struct Clean {
     pub wrap: WrapWhen,
     /// Fineness of the wrap at figure size; 0 chooses it by the height of the figure.
     pub wrap_voxel_mm: f64,
+    /// How much of the scanner's noise is smoothed away where the surface is rough, 0 to 1; 0 leaves every vertex alone.
+    pub denoise: f64,
+    /// Farthest a vertex may move for that, for a scan of adult size.
+    pub denoise_max_mm: f64,
     /// Flat area to stand on, at figure size; 0 chooses it by the height of the figure.
     pub base_min_mm2: f64,
     /// Share of the height that may be cut off below to get it.
@@ -72,6 +77,8 @@ impl Default for Clean {
             lost_area_max_share: 0.005,
             wrap: WrapWhen::Auto,
             wrap_voxel_mm: 0.0,
+            denoise: 0.5,
+            denoise_max_mm: 0.4,
             base_min_mm2: 0.0,
             base_cut_max_share: 0.03,
             edge_target_mm: 0.0,
@@ -81,7 +88,7 @@ impl Default for Clean {
 
 impl Settings for Clean {
     const NAME: &'static str = "clean";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "close, orient and untangle the scan into one solid that stands flat";
     const EXAMPLE: &'static str = "{island_distance_mm: 5, base_cut_max_share: 0.02}";
 }
@@ -104,12 +111,14 @@ impl Transform for Clean {
             ("weld_mm", self.weld_mm),
             ("island_distance_mm", self.island_distance_mm),
             ("wrap_voxel_mm", self.wrap_voxel_mm),
+            ("denoise_max_mm", self.denoise_max_mm),
             ("base_min_mm2", self.base_min_mm2),
             ("edge_target_mm", self.edge_target_mm),
         ];
         let shares = [
             ("island_area_share", self.island_area_share, 1.0),
             ("lost_area_max_share", self.lost_area_max_share, 1.0),
+            ("denoise", self.denoise, 1.0),
             ("base_cut_max_share", self.base_cut_max_share, 0.5),
         ];
         let bad_length = lengths.iter().filter(|(_, value)| !(value.is_finite() && *value >= 0.0));

@@ -3,7 +3,7 @@
 use super::join::Joined;
 use super::notes::{grouped, place, tell_of_holes};
 use super::size::Size;
-use super::{Clean, WrapWhen, stand};
+use super::{Clean, WrapWhen, smooth, stand};
 use crate::finding::{Finding, Severity};
 use crate::mesh::TriMesh;
 use crate::mesh::base::close_soles;
@@ -116,10 +116,11 @@ fn mend(
         return Ok(Err(format!("{} pairs of triangles still cross", grouped(untangled.pairs_after as f64))));
     }
     ctx.progress(0.6, "checking");
-    let (body, _) = main_piece(&body);
+    let (mut body, _) = main_piece(&body);
     if body.triangles.is_empty() {
         return Ok(Err("nothing of it encloses a volume".to_owned()));
     }
+    smooth::smooth(settings, &mut body, size, ctx);
     let body = stand::stand(settings, body, size, ctx);
     ctx.figure("wrapped", 0.0);
     Ok(fault_of(&body).map_or(Ok(body), Err))
@@ -138,7 +139,7 @@ fn wrap_anew(
     let mut wrapped = wrap(everything, voxel_mm);
     ctx.checkpoint()?;
     remove_slivers(&mut wrapped, size.sliver_mm());
-    let (solid, dropped_mm2) = main_piece(&wrapped);
+    let (mut solid, dropped_mm2) = main_piece(&wrapped);
     if solid.triangles.is_empty() {
         let what = "the scan encloses no volume, so there is nothing to print";
         return Err(StageError::scan(what, "scan the subject from all sides"));
@@ -152,6 +153,7 @@ fn wrap_anew(
         let what = format!("pieces of {} mm2 lost in wrapping, for they do not touch the body", grouped(dropped_mm2));
         ctx.finding(Finding::new(Severity::Warning, what).hint("scan what connects them"));
     }
+    smooth::smooth(settings, &mut solid, size, ctx);
     ctx.progress(0.8, "checking");
     let solid = stand::stand(settings, solid, size, ctx);
     match fault_of(&solid) {

@@ -40,7 +40,7 @@ impl Default for Scale {
 
 impl Settings for Scale {
     const NAME: &'static str = "scale";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "brings the figure to its printed size and says what became too thin";
     const EXAMPLE: &'static str = "height_mm: 180\n";
     const EITHER: &'static [&'static str] = &["height_mm", "factor"];

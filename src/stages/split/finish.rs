@@ -1,6 +1,7 @@
 //! Turns divided pieces into parts: numbers and names them, matches joints, sinks sockets, carries labels, orders the
 //! gluing.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -13,6 +14,7 @@ use super::labels::carried;
 use super::place;
 use crate::figure::{Joint, Key, Part};
 use crate::mesh::cut::{self, NO_SOURCE, Socket};
+use crate::mesh::untangle::{Sound, pairs_beside};
 use crate::mesh::{Origin, TriMesh, measure, outline};
 use glam::{DVec2, DVec3};
 
@@ -38,8 +40,7 @@ pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labe
     });
     let works = &division.parts;
     let met = meetings(&faces(works));
-    let keys = keys(works, &met, rules);
-    let keyed: Vec<Work> = works.par_iter().enumerate().map(|(i, w)| socketed(w, i, &met, &keys)).collect();
+    let (keyed, keys) = keyed(works, &met, keys(works, &met, rules));
     let ready: Vec<(TriMesh, Option<Vec<u8>>)> = keyed
         .par_iter()
         .enumerate()
@@ -86,6 +87,45 @@ fn keys(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Vec<Placed>> {
         }
     }
     keys
+}
+
+/// The parts with their sockets, and the keys that are left: a joint whose sockets would cross anything goes without.
+fn keyed(works: &[Work], met: &[Meeting], mut keys: Vec<Vec<Placed>>) -> (Vec<Work>, Vec<Vec<Placed>>) {
+    loop {
+        let keyed: Vec<Work> = works.par_iter().enumerate().map(|(i, w)| socketed(w, i, met, &keys)).collect();
+        let has_keys = |i: usize, j: &usize| (met[*j].below == i || met[*j].above == i) && !keys[*j].is_empty();
+        let crossing = |(i, (new, old)): (usize, (&Work, &Work))| {
+            let mut joints = crossing_keys(&new.mesh, &old.mesh)?;
+            if joints.is_empty() {
+                joints.extend((0..met.len()).filter(|j| has_keys(i, j)));
+            }
+            // The smallest joint gives way; whether that was enough is seen in the next round.
+            joints
+                .into_iter()
+                .filter(|j| !keys[*j].is_empty())
+                .min_by(|a, b| met[*a].area_mm2.total_cmp(&met[*b].area_mm2))
+        };
+        let wrong: BTreeSet<usize> = keyed.par_iter().zip(works).enumerate().filter_map(crossing).collect();
+        if wrong.is_empty() {
+            return (keyed, keys);
+        }
+        for joint in wrong {
+            keys[joint].clear();
+        }
+    }
+}
+
+/// Joints whose sockets cross something in a part, given the part without sockets; `None` when nothing crosses.
+fn crossing_keys(keyed: &Arc<TriMesh>, bare: &Arc<TriMesh>) -> Option<BTreeSet<usize>> {
+    if Arc::ptr_eq(keyed, bare) {
+        return None;
+    }
+    let pairs = pairs_beside(keyed, &Sound::of(bare, &[]));
+    let key = |t: u32| match keyed.origins[t as usize] {
+        Origin::Key(joint) => Some(usize::from(joint)),
+        _ => None,
+    };
+    (!pairs.is_empty()).then(|| pairs.into_iter().flatten().filter_map(key).collect())
 }
 
 /// A part with its sockets.

@@ -80,7 +80,7 @@ impl Default for Split {
 
 impl Settings for Split {
     const NAME: &'static str = "split";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with sockets for dowels";
     const EXAMPLE: &'static str = "\
 margin_mm: 5
