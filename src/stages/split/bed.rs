@@ -8,6 +8,9 @@ use crate::mesh::{Origin, TriMesh, measure};
 /// Smallest flat face a part can stand on, mm2 (common practice, no source).
 pub(super) const FOOT_MIN_MM2: f64 = 25.0;
 
+/// What is smaller in all directions is no part but a crumb, mm (common practice, no source).
+const CRUMB_MM: f64 = 8.0;
+
 /// Room for one part, mm: two sides of the bed, which may be swapped, and the height.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Bed {
@@ -43,10 +46,10 @@ impl Bed {
         size[axis] <= self.height_mm && ((a <= x && b <= y) || (b <= x && a <= y))
     }
 
-    /// Whether the part fits standing on one of its flat faces.
+    /// Whether the part fits standing on one of its flat faces. Crumbs are not worth another cut.
     pub fn holds(&self, shape: &Shape) -> bool {
         let size = shape.size();
-        (0..6).any(|side| shape.feet_mm2[side] >= FOOT_MIN_MM2 && self.takes(size, side / 2))
+        shape.is_crumb() || (0..6).any(|side| shape.feet_mm2[side] >= FOOT_MIN_MM2 && self.takes(size, side / 2))
     }
 
     /// In how many parts a grid of beds would cut a box of this size, laid in the best way. A box that is not cut across
@@ -68,6 +71,11 @@ impl Shape {
     /// Extents, mm.
     pub fn size(&self) -> DVec3 {
         self.high - self.low
+    }
+
+    /// Whether this is too small to be a part.
+    pub fn is_crumb(&self) -> bool {
+        self.size().max_element() < CRUMB_MM
     }
 
     /// For each axis whether the part can stand on one of its ends.

@@ -1,13 +1,13 @@
 //! Makes a planned cut in the mesh itself: on or a little beside the planned plane, where it leaves no crumbs and the
 //! parts fit as planned.
 
-use super::bed::Shape;
+use super::bed::{FOOT_MIN_MM2, Shape};
 use super::blocks::Model;
 use super::glance::{Cut, Rules};
 use super::plan::Planned;
 use super::sweep::regions;
 use crate::mesh::TriMesh;
-use crate::mesh::cut::{self, CutError, Pieces, Plane, Section};
+use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
 use crate::units::{LATTICE_MM, snap_between_mm};
 
 /// Where planes are tried, as shares of a block beside the planned place.
@@ -102,14 +102,25 @@ impl<'a> Attempt<'a> {
         self.best.map(|(_, plane, pieces)| (plane, pieces)).ok_or(self.last)
     }
 
+    /// Cuts the chosen regions, or all if that does not part anything. Bumps of rough skin that the plane would shave off
+    /// stay on the side they grow from.
+    fn cut(&self, section: &Section, chosen: &[bool]) -> Result<Pieces, CutError> {
+        let cut = |chosen: &[bool]| cut::pieces(self.mesh, section, chosen, self.joint);
+        let made = match cut(chosen) {
+            Err(CutError::StillJoined) => cut(&vec![true; chosen.len()]),
+            made => made,
+        }?;
+        if !made.pieces.iter().any(|piece| Shape::of(&piece.mesh).is_crumb()) {
+            return Ok(made);
+        }
+        let is_large = |(chosen, region): (&bool, &Region)| *chosen && region.area_mm2 >= FOOT_MIN_MM2;
+        let large: Vec<bool> = chosen.iter().zip(&section.regions).map(is_large).collect();
+        Ok(cut(&large).ok().filter(|without| without.pieces.len() > 1).unwrap_or(made))
+    }
+
     /// Cuts and looks at what results; says whether it is as good as planned.
     fn try_out(&mut self, section: &Section, chosen: &[bool]) -> bool {
-        let all = vec![true; chosen.len()];
-        let made = match cut::pieces(self.mesh, section, chosen, self.joint) {
-            Err(CutError::StillJoined) => cut::pieces(self.mesh, section, &all, self.joint),
-            made => made,
-        };
-        match made {
+        match self.cut(section, chosen) {
             Ok(pieces) => {
                 let shapes: Vec<Shape> = pieces.pieces.iter().map(|p| Shape::of(&p.mesh)).collect();
                 let thin = |s: &Shape| s.size().min_element();
