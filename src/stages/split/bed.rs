@@ -101,3 +101,20 @@ impl Shape {
         Self { low, high, feet_mm2 }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn crumbs_are_not_cut_again_and_larger_pieces_need_a_foot() {
+        let bed = Bed { sides_mm: [354.0, 354.0], height_mm: 357.0 };
+        let piece = |size_mm: f64, foot_mm2: f64| {
+            let feet_mm2 = [0.0, 0.0, 0.0, 0.0, foot_mm2, 0.0];
+            Shape { low: DVec3::ZERO, high: DVec3::splat(size_mm), feet_mm2 }
+        };
+        assert!(bed.holds(&piece(2.0, 0.7)), "a crumb");
+        assert!(!bed.holds(&piece(CRUMB_MM, 0.7)), "too small a foot");
+        assert!(bed.holds(&piece(100.0, FOOT_MIN_MM2)) && !bed.holds(&piece(400.0, 1e5)));
+    }
+}
