@@ -5,6 +5,7 @@ pub mod columns;
 pub mod cut;
 pub mod decimate;
 pub mod denoise;
+mod fans;
 pub mod fill;
 pub mod floor;
 pub mod hull;

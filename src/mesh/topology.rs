@@ -105,6 +105,27 @@ fn sorted_spokes(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<(u32
     (starts, spokes)
 }
 
+/// The corners of some triangles, and so many rings of vertices around them, marked among all vertices.
+#[must_use]
+pub fn corners_and_rings(
+    triangles: &[[u32; 3]],
+    vertices: usize,
+    some: impl Iterator<Item = u32>,
+    rings: usize,
+) -> Vec<bool> {
+    let mut marked = vec![false; vertices];
+    for v in some.flat_map(|t| triangles[t as usize]) {
+        marked[v as usize] = true;
+    }
+    for _ in 0..rings {
+        let core = marked.clone();
+        for v in triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])).flatten() {
+            marked[*v as usize] = true;
+        }
+    }
+    marked
+}
+
 /// Disjoint sets over `0..n`; the lowest member names a set.
 #[derive(Clone, Debug)]
 pub struct Sets(Vec<u32>);

@@ -13,7 +13,7 @@ use super::fill::close_up;
 use super::intersect::{first_self_intersections, self_intersect};
 use super::islands::{largest, measure};
 use super::slivers::remove_slivers;
-use super::topology::{Edges, components};
+use super::topology::{Edges, components, corners_and_rings};
 use super::tree::TriTree;
 use super::weld::keep_triangles;
 use super::{Origin, TriMesh};
@@ -136,16 +136,8 @@ pub fn pairs_of(mesh: &TriMesh, changed: &[u32]) -> Vec<[u32; 2]> {
 /// Moves the corners of crossing triangles, and those next to them unless gentle, towards the mean of their neighbours.
 fn smooth(mesh: &mut TriMesh, pairs: &[[u32; 2]], gentle: bool) {
     let steps = if gentle { 1 } else { 4 };
-    let mut moves = vec![false; mesh.positions.len()];
-    for t in pairs.iter().flatten() {
-        mesh.triangles[*t as usize].iter().for_each(|v| moves[*v as usize] = true);
-    }
-    let core = moves.clone();
-    for triangle in mesh.triangles.iter().filter(|t| !gentle && t.iter().any(|v| core[*v as usize])) {
-        for v in triangle {
-            moves[*v as usize] = true;
-        }
-    }
+    let crossing = pairs.iter().flatten().copied();
+    let moves = corners_and_rings(&mesh.triangles, mesh.positions.len(), crossing, usize::from(!gentle));
     let near: Vec<[u32; 3]> = mesh.triangles.iter().filter(|t| t.iter().any(|v| moves[*v as usize])).copied().collect();
     for _ in 0..steps {
         let mut sums: Vec<(DVec3, u32)> = vec![(DVec3::ZERO, 0); mesh.positions.len()];

@@ -7,6 +7,7 @@ mod rounds;
 mod surface;
 
 use super::TriMesh;
+use super::topology::corners_and_rings;
 use super::untangle::{Sound, pairs_beside};
 use surface::Surface;
 
@@ -62,28 +63,11 @@ pub fn decimate(mesh: &TriMesh, target: &Target, look: impl Fn([f32; 3]) -> [f64
             done.triangles_after = coarse.triangles.len();
             return (coarse, done);
         }
-        lock(&mut locked, &surface, &near(&coarse, &pairs, repeats), &names);
+        let crossing = pairs.into_iter().flatten();
+        let near = corners_and_rings(&coarse.triangles, coarse.positions.len(), crossing, repeats);
+        lock(&mut locked, &surface, &near, &names);
     }
     (mesh.clone(), done)
-}
-
-/// Vertices of triangles that cross, and so many rings around them, marked.
-fn near(mesh: &TriMesh, pairs: &[[u32; 2]], rings: usize) -> Vec<bool> {
-    let mut marked = vec![false; mesh.positions.len()];
-    for t in pairs.iter().flatten() {
-        for v in &mesh.triangles[*t as usize] {
-            marked[*v as usize] = true;
-        }
-    }
-    for _ in 0..rings {
-        let core = marked.clone();
-        for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
-            for v in triangle {
-                marked[*v as usize] = true;
-            }
-        }
-    }
-    marked
 }
 
 /// Locks all original vertices that the marked ones stand for.

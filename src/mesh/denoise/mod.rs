@@ -12,6 +12,7 @@ use rayon::prelude::*;
 pub use roughness::roughness_mm;
 
 use super::TriMesh;
+use super::fans::Fans;
 
 /// Vertices or triangles per task and partial sum.
 const CHUNK: usize = 4096;
@@ -63,7 +64,7 @@ pub fn denoise(mesh: &mut TriMesh, smoothing: &Smoothing<'_>) -> Denoised {
     if !can_move || smoothing.move_max_mm.is_nan() || smoothing.move_max_mm <= 0.0 {
         return Denoised::default();
     }
-    let fans = Fans::of(&mesh.triangles, mesh.positions.len());
+    let fans = Fans::of(mesh);
     let normals = normals::filtered(mesh, &fans, smoothing);
     let followed = follow(mesh, &fans, &normals, smoothing);
     let before = mesh.positions.clone();
@@ -71,36 +72,6 @@ pub fn denoise(mesh: &mut TriMesh, smoothing: &Smoothing<'_>) -> Denoised {
     mesh.positions.par_iter_mut().with_min_len(CHUNK).enumerate().for_each(place);
     let put_back = put_back::put_back(mesh, &before, smoothing.sliver_mm);
     Denoised { put_back, ..moved(&before, &mesh.positions) }
-}
-
-/// Triangles at each vertex, ascending.
-struct Fans {
-    starts: Vec<u32>,
-    triangles: Vec<u32>,
-}
-
-impl Fans {
-    fn of(triangles: &[[u32; 3]], vertices: usize) -> Self {
-        let mut starts = vec![0_u32; vertices + 1];
-        triangles.iter().flatten().for_each(|v| starts[*v as usize + 1] += 1);
-        for v in 0..vertices {
-            starts[v + 1] += starts[v];
-        }
-        let mut fill = starts.clone();
-        let mut items = vec![0; 3 * triangles.len()];
-        for (t, triangle) in triangles.iter().enumerate() {
-            for v in triangle {
-                let slot = &mut fill[*v as usize];
-                items[*slot as usize] = t as u32;
-                *slot += 1;
-            }
-        }
-        Self { starts, triangles: items }
-    }
-
-    fn at(&self, v: usize) -> &[u32] {
-        &self.triangles[self.starts[v] as usize..self.starts[v + 1] as usize]
-    }
 }
 
 /// Vertices moved so that triangles get these normals (Sun et al. 2007): each steps by the mean of its offsets, along
@@ -112,7 +83,7 @@ fn follow(mesh: &TriMesh, fans: &Fans, normals: &[DVec3], smoothing: &Smoothing<
         let centre = |t: &[u32; 3]| t.iter().map(|v| places[*v as usize]).sum::<DVec3>() / 3.0;
         let centres: Vec<DVec3> = mesh.triangles.par_iter().with_min_len(CHUNK).map(centre).collect();
         let step = |(v, p): (usize, &mut DVec3)| {
-            let fan = fans.at(v);
+            let fan = fans.around(v as u32);
             if smoothing.strength(v) > 0.0 && !fan.is_empty() {
                 let offset = |t: &u32| normals[*t as usize] * normals[*t as usize].dot(centres[*t as usize] - *p);
                 let way = *p + fan.iter().map(offset).sum::<DVec3>() / fan.len() as f64 - before[v];

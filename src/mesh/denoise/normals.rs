@@ -4,7 +4,8 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::super::TriMesh;
-use super::{CHUNK, Fans, Smoothing};
+use super::super::fans::Fans;
+use super::{CHUNK, Smoothing};
 
 /// Faces that share a vertex with a run of faces, each face with itself first, and what of their weights does not change:
 /// area and distance.
@@ -87,7 +88,7 @@ fn rings(mesh: &TriMesh, fans: &Fans) -> Vec<Rings> {
 fn visit_ring(mesh: &TriMesh, fans: &Fans, t: usize, mut visit: impl FnMut(usize)) {
     let corners = mesh.triangles[t];
     for k in 0..3 {
-        for other in fans.at(corners[k] as usize) {
+        for other in fans.around(corners[k]) {
             let seen = mesh.triangles[*other as usize].iter().any(|v| corners[..k].contains(v));
             if !seen && *other as usize != t {
                 visit(*other as usize);

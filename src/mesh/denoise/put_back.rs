@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use super::super::TriMesh;
 use super::super::intersect::{self_intersect, self_intersections};
 use super::super::slivers::least_height;
+use super::super::topology::corners_and_rings;
 use super::super::untangle::pairs_of;
 use super::CHUNK;
 
@@ -26,7 +27,7 @@ pub(super) fn put_back(mesh: &mut TriMesh, before: &[DVec3], sliver_mm: f64) -> 
         if harmed.is_empty() {
             return back.iter().filter(|b| **b).count();
         }
-        let marked = corners_and_rings(mesh, &harmed, round + 1);
+        let marked = corners_and_rings(&mesh.triangles, before.len(), harmed.into_iter(), round + 1);
         for v in (0..before.len()).filter(|v| marked[*v]) {
             back[v] = true;
             mesh.positions[v] = before[v];
@@ -51,21 +52,4 @@ fn spoilt(mesh: &TriMesh, old: &TriMesh, sliver_mm: f64) -> Vec<u32> {
         mesh.area_vector(at).dot(old.area_vector(at)) <= 0.0 || (height < sliver_mm && height < least_height(old, *t))
     };
     (0..mesh.triangles.len() as u32).into_par_iter().with_min_len(CHUNK).filter(is_spoilt).collect()
-}
-
-/// The corners of triangles, and so many rings of vertices around them, marked.
-fn corners_and_rings(mesh: &TriMesh, triangles: &[u32], rings: usize) -> Vec<bool> {
-    let mut marked = vec![false; mesh.positions.len()];
-    for t in triangles {
-        mesh.triangles[*t as usize].iter().for_each(|v| marked[*v as usize] = true);
-    }
-    for _ in 0..rings {
-        let core = marked.clone();
-        for triangle in mesh.triangles.iter().filter(|t| t.iter().any(|v| core[*v as usize])) {
-            for v in triangle {
-                marked[*v as usize] = true;
-            }
-        }
-    }
-    marked
 }

@@ -4,7 +4,8 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::super::TriMesh;
-use super::{CHUNK, Fans};
+use super::super::fans::Fans;
+use super::CHUNK;
 
 /// Standard deviation of noise along the normal, estimated at each vertex, mm.
 ///
@@ -16,7 +17,7 @@ use super::{CHUNK, Fans};
 pub fn roughness_mm(mesh: &TriMesh) -> Vec<f64> {
     const SPREAD: f64 = 1.36;
     const MEDIAN: f64 = 0.6745;
-    let fans = Fans::of(&mesh.triangles, mesh.positions.len());
+    let fans = Fans::of(mesh);
     let over = |of: &(dyn Fn(usize) -> f64 + Sync)| -> Vec<f64> {
         (0..mesh.positions.len()).into_par_iter().with_min_len(CHUNK).map(of).collect()
     };
@@ -29,12 +30,12 @@ pub fn roughness_mm(mesh: &TriMesh) -> Vec<f64> {
 /// The two other corners of each triangle at a vertex: on a closed mesh each neighbour twice.
 fn ring<'a>(mesh: &'a TriMesh, fans: &'a Fans, v: usize) -> impl Iterator<Item = usize> + 'a {
     let others = move |t: &u32| mesh.triangles[*t as usize].into_iter().map(|w| w as usize).filter(move |w| *w != v);
-    fans.at(v).iter().flat_map(others)
+    fans.around(v as u32).iter().flat_map(others)
 }
 
 /// Height of a vertex over the mean of its ring along its normal, mm.
 fn height(mesh: &TriMesh, fans: &Fans, v: usize) -> f64 {
-    let normal = fans.at(v).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
+    let normal = fans.around(v as u32).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
     let (sum, count) = ring(mesh, fans, v).fold((DVec3::ZERO, 0.0), |(sum, n), w| (sum + mesh.positions[w], n + 1.0));
     if count > 0.0 { normal.dot(mesh.positions[v] - sum / count) } else { 0.0 }
 }

@@ -5,7 +5,6 @@
 //! consistently oriented; an edge has more than two faces only where two patches of a label touch in a single vertex.
 
 mod assemble;
-mod fans;
 mod inner;
 mod layer;
 mod pinch;
@@ -17,8 +16,8 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::TriMesh;
+use super::fans::Fans;
 use super::topology::{Edges, NONE};
-use fans::Fans;
 pub use pinch::unpinch;
 
 /// The solid of one label.

@@ -1,6 +1,6 @@
 //! Which triangles surround each vertex.
 
-use super::super::TriMesh;
+use super::TriMesh;
 
 /// Triangles around each vertex, in the order of their index.
 pub struct Fans {
