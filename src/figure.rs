@@ -169,6 +169,9 @@ pub struct Figure {
     pub whole: Arc<TriMesh>,
     /// Figure size over scan size.
     pub scale: f64,
+    /// Points over walls too thin to print, spread evenly over such surface, figure coordinates, mm.
+    #[serde(default)]
+    pub thin_at: Vec<DVec3>,
     pub parts: Vec<Part>,
     pub joints: Vec<Joint>,
     /// Filaments in use; labels index into it.

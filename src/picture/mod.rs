@@ -9,6 +9,7 @@ pub mod annotate;
 pub mod camera;
 mod font;
 mod ground;
+pub mod marked;
 mod occlusion;
 mod pixels;
 pub mod raster;

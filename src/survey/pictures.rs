@@ -1,15 +1,12 @@
 //! The cleaned figure from the front, the back and the top, with what the scanner did not see marked.
 
-use crate::colour::spaces::linear_of_bytes;
 use crate::figure::Figure;
 use crate::mesh::Origin;
 use crate::mesh::measure::bounds;
 use crate::picture::annotate::{Align, Lettering, Pen};
-use crate::picture::{Camera, Colouring, Image, Item, Lens, Placement, Scene, Shape, Style, draw};
+use crate::picture::marked::{CLAY, draw_marked};
+use crate::picture::{Camera, Image, Lens, Shape, Style};
 
-/// Scanned surface and missing surface, sRGB.
-const SEEN: [u8; 3] = [0xd8, 0xd2, 0xc4];
-const MISSING: [u8; 3] = [0xd0, 0x2f, 0x6a];
 const INK: [u8; 3] = [0x12, 0x3c, 0x46];
 /// Size of one view, pixels.
 const VIEW_PX: [usize; 2] = [520, 720];
@@ -18,22 +15,15 @@ const VIEW_PX: [usize; 2] = [520, 720];
 #[must_use]
 pub fn views(figure: &Figure) -> Image {
     let shape = Shape::new(&figure.whole);
-    let labels: Vec<u8> = figure.whole.origins.iter().map(|origin| u8::from(*origin == Origin::Fill)).collect();
-    let palette = [linear_of_bytes(SEEN), linear_of_bytes(MISSING)];
-    let item = Item {
-        shape: &shape,
-        colouring: Colouring::Labels { labels: &labels, palette: &palette },
-        place: Placement::IDENTITY,
-        two_sided: false,
-    };
+    let missing: Vec<bool> = figure.whole.origins.iter().map(|origin| *origin == Origin::Fill).collect();
     let top = Camera { elevation_deg: 80.0, lens: Lens::Orthographic, ..Camera::front() };
     let floor = bounds(&figure.whole.positions).0.z;
-    let mut page = Image::filled(3 * VIEW_PX[0], VIEW_PX[1], SEEN);
+    let mut page = Image::filled(3 * VIEW_PX[0], VIEW_PX[1], CLAY);
     for (i, (name, camera)) in
         [("front", Camera::front()), ("back", Camera::back()), ("top", top)].into_iter().enumerate()
     {
         let style = Style { floor_mm: (name != "top").then_some(floor), ..Style::default() };
-        let mut drawn = draw(&Scene { items: vec![item], camera, size: VIEW_PX, style, focus: None });
+        let mut drawn = draw_marked(&shape, &missing, camera, VIEW_PX, style);
         let lettering = Lettering::of(13.0, Align::Centre);
         Pen::on(&mut drawn.image).text([0.5 * VIEW_PX[0] as f64, VIEW_PX[1] as f64 - 22.0], name, lettering, INK);
         page.paste(&drawn.image, [i * VIEW_PX[0], 0]);

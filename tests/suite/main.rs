@@ -16,6 +16,7 @@ mod mesh_decimate;
 mod mesh_denoise;
 mod mesh_repair;
 mod mesh_slice;
+mod mesh_thicken;
 mod outside;
 mod picture;
 mod plan;

@@ -3,7 +3,6 @@
 //! that did not cross before.
 
 mod normals;
-mod put_back;
 mod roughness;
 
 use glam::DVec3;
@@ -13,6 +12,7 @@ pub use roughness::roughness_mm;
 
 use super::TriMesh;
 use super::fans::Fans;
+use super::put_back::put_back;
 
 /// Vertices or triangles per task and partial sum.
 const CHUNK: usize = 4096;
@@ -70,8 +70,8 @@ pub fn denoise(mesh: &mut TriMesh, smoothing: &Smoothing<'_>) -> Denoised {
     let before = mesh.positions.clone();
     let place = |(v, p): (usize, &mut DVec3)| *p = limited(*p, followed[v] - *p, smoothing.strength(v), smoothing);
     mesh.positions.par_iter_mut().with_min_len(CHUNK).enumerate().for_each(place);
-    let put_back = put_back::put_back(mesh, &before, smoothing.sliver_mm);
-    Denoised { put_back, ..moved(&before, &mesh.positions) }
+    let back = put_back(mesh, &before, smoothing.sliver_mm);
+    Denoised { put_back: back.into_iter().filter(|back| *back).count(), ..moved(&before, &mesh.positions) }
 }
 
 /// Vertices moved so that triangles get these normals (Sun et al. 2007): each steps by the mean of its offsets, along

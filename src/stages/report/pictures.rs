@@ -10,7 +10,7 @@ use crate::equipment::Printer;
 use crate::figure::Figure;
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
-use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw};
+use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw, marked};
 
 /// A picture inside the page.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,6 +30,8 @@ pub struct Pictures {
     /// Scan and figure from the front, then from behind.
     pub views: Vec<Picture>,
     pub exploded: Option<Picture>,
+    /// The figure from the front and from behind, with walls too thin to print marked; none when there are none.
+    pub thin: Vec<Picture>,
     /// One per part.
     pub parts: Vec<Option<Picture>>,
 }
@@ -66,8 +68,9 @@ pub fn all(figure: &Figure, printer: &Printer, height_px: usize) -> Result<Pictu
     let studio = Studio { figure, palette: &palette, shapes: &shapes, scan: &scan, printer, height_px };
     let views = studio.views()?;
     let exploded = studio.exploded()?;
+    let thin = studio.thin()?;
     let parts = (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>()?;
-    Ok(Pictures { views, exploded, parts })
+    Ok(Pictures { views, exploded, thin, parts })
 }
 
 /// Filament colours in linear light; grey for one that cannot be read.
@@ -127,6 +130,26 @@ impl<'a> Studio<'a> {
         let parts = self.figure.parts.len();
         let alt = format!("The figure taken apart along its joints into {parts} numbered parts");
         Ok(Some(embed(&drawn.image, alt, format!("Taken apart: {parts} parts, numbered as in the tables below"))?))
+    }
+
+    fn thin(&self) -> Result<Vec<Picture>, PictureError> {
+        /// Size of a mark, as a share of the figure's height.
+        const MARK_SHARE: f64 = 0.006;
+        let (whole, points) = (&self.figure.whole, &self.figure.thin_at);
+        let (low, high) = bounds(whole, &Placement::IDENTITY);
+        if points.is_empty() || whole.triangles.is_empty() {
+            return Ok(Vec::new());
+        }
+        let marks = marked::around(whole, points, MARK_SHARE * (high.z - low.z));
+        let shape = Shape::new(whole);
+        let size = [(self.height_px as f64 * PORTRAIT).round() as usize, self.height_px];
+        let view = |(side, camera): (&str, Camera)| {
+            let style = Style { floor_mm: Some(low.z), ..Style::default() };
+            let drawn = marked::draw_marked(&shape, &marks, camera, size, style);
+            let alt = format!("The figure seen from the {side}, walls too thin to print marked");
+            embed(&drawn.image, alt, format!("Walls too thin to print are marked, {side}"))
+        };
+        [("front", Camera::front()), ("back", Camera::back())].into_iter().map(view).collect()
     }
 
     /// Numbers at the left and right rim, each with a line to its part.

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::figure::{Fact, Figure, Part};
 use crate::mesh::tree::TriTree;
+use crate::mesh::walls::{first_percentile_mm, share_below, walls};
 use crate::mesh::{TriMesh, measure};
 use crate::problem::Problem;
 use crate::stage::{Settings, StageContext, StageError, TargetSize, Transform, Uses};
@@ -30,19 +31,24 @@ pub struct Scale {
     pub wall_min_mm: f64,
     /// Points on the surface where the wall's thickness is measured.
     pub thin_samples: usize,
+    /// Whether thinner walls are thickened to `wall_min_mm`: fingers, ears, brims.
+    pub thicken: bool,
+    /// Gaps that stay at least this wide when walls are thickened, mm; 0 takes one line of the printer.
+    pub gap_min_mm: f64,
 }
 
 impl Default for Scale {
     fn default() -> Self {
-        Self { height_mm: None, factor: None, wall_min_mm: 0.0, thin_samples: 20_000 }
+        Self { height_mm: None, factor: None, wall_min_mm: 0.0, thin_samples: 20_000, thicken: false, gap_min_mm: 0.0 }
     }
 }
 
 impl Settings for Scale {
     const NAME: &'static str = "scale";
-    const VERSION: u32 = 2;
-    const SUMMARY: &'static str = "brings the figure to its printed size and says what became too thin";
-    const EXAMPLE: &'static str = "height_mm: 180\n";
+    const VERSION: u32 = 3;
+    const SUMMARY: &'static str =
+        "brings the figure to its printed size, says what became too thin, and thickens it if asked";
+    const EXAMPLE: &'static str = "{height_mm: 180, thicken: true}";
     const EITHER: &'static [&'static str] = &["height_mm", "factor"];
 }
 
@@ -98,6 +104,7 @@ impl Transform for Scale {
             ("factor", self.factor, 1e-4, 1e4),
             ("wall_min_mm", Some(self.wall_min_mm), 0.0, 100.0),
             ("thin_samples", Some(self.thin_samples as f64), 0.0, 1e7),
+            ("gap_min_mm", Some(self.gap_min_mm), 0.0, 100.0),
         ];
         for (name, value, low, high) in within {
             if let Some(value) = value.filter(|value| !(low..=high).contains(value)) {
@@ -114,8 +121,15 @@ impl Transform for Scale {
         for part in &mut scaled.parts {
             ctx.checkpoint()?;
             ctx.progress(0.1, "to size");
-            let (placed, slivers) = lattice::place(&part.mesh, |p| frame.place(p));
+            let (mut placed, mut slivers) = lattice::place(&part.mesh, |p| frame.place(p));
             ctx.checkpoint()?;
+            if self.thicken {
+                ctx.progress(0.2, "thickening walls");
+                thin::thicken(&mut placed, self.limits(ctx), self.thin_samples, ctx);
+                let (rounded, more) = lattice::place(&placed, |p| p);
+                (placed, slivers) = (rounded, slivers + more);
+                ctx.checkpoint()?;
+            }
             ctx.progress(0.3, "checking");
             let sound = lattice::mend(placed)
                 .map_err(|faults| StageError::failed(format!("part {}: {faults}", part.name), HINT_UNSOUND))?;
@@ -130,7 +144,7 @@ impl Transform for Scale {
         scaled.whole = whole(&scaled.parts);
         ctx.checkpoint()?;
         ctx.progress(0.8, "walls");
-        self.tell(&scaled, ctx);
+        self.tell(&mut scaled, ctx);
         Ok(scaled)
     }
 }
@@ -177,21 +191,28 @@ impl Scale {
         Ok(Frame { from: DVec3::new(middle.x, middle.y, low.z), factor })
     }
 
-    fn tell(&self, figure: &Figure, ctx: &mut StageContext<'_>) {
+    /// Least wall and least gap, mm: as set, or by the printer's line.
+    fn limits(&self, ctx: &StageContext<'_>) -> thin::Limits {
+        let line_mm = ctx.equipment.printer.line_mm();
+        let or = |set: f64, usual: f64| if set > 0.0 { set } else { usual };
+        thin::Limits { wall_mm: or(self.wall_min_mm, 2.0 * line_mm), gap_mm: or(self.gap_min_mm, line_mm) }
+    }
+
+    fn tell(&self, figure: &mut Figure, ctx: &mut StageContext<'_>) {
         let (low, high) = figure.bounds();
         ctx.figure("height_mm", high.z - low.z);
         ctx.figure("scale", figure.scale);
         ctx.figure("volume_mm3", figure.parts.iter().map(|part| measure::volume_mm3(&part.mesh)).sum());
-        let two_lines_mm = 2.0 * ctx.equipment.printer.line_mm();
-        let wall_min_mm = if self.wall_min_mm > 0.0 { self.wall_min_mm } else { two_lines_mm };
-        let walls = thin::walls(&figure.whole, self.thin_samples);
-        ctx.figure("thin_share", thin::share_below(&walls, wall_min_mm));
-        if let Some(wall_p01_mm) = thin::first_percentile_mm(&walls) {
+        let limit_mm = self.limits(ctx).wall_mm;
+        let walls = walls(&figure.whole, self.thin_samples);
+        ctx.figure("thin_share", share_below(&walls, limit_mm));
+        if let Some(wall_p01_mm) = first_percentile_mm(&walls) {
             ctx.figure("wall_p01_mm", wall_p01_mm);
         }
-        if let Some(finding) = thin::finding(&walls, wall_min_mm, (low, high)) {
+        if let Some(finding) = thin::finding(&walls, limit_mm, (low, high), self.thicken) {
             ctx.finding(finding);
         }
+        figure.thin_at = walls.iter().filter(|wall| wall.thickness_mm < limit_mm).map(|wall| wall.at).collect();
     }
 }
 

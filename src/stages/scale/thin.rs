@@ -1,18 +1,13 @@
-//! How thick the figure's walls are: rays straight in from points spread evenly over the surface. Where the far side is
-//! not parallel the ray runs through a wedge, as near a rim, which is no wall.
+//! Walls too thin to print: where they are, in words, and thickened on demand.
 
 use glam::DVec3;
-use rayon::prelude::*;
 
 use crate::finding::{Finding, Severity};
-use crate::mesh::tree::TriTree;
-use crate::mesh::{TriMesh, measure};
-
-/// A far side within this angle of parallel makes a wall, degrees.
-const PARALLEL_DEG: f64 = 20.0;
-
-/// Rays start this far inside, so that they do not meet the surface they leave, mm.
-const START_MM: f64 = 1e-5;
+use crate::mesh::TriMesh;
+use crate::mesh::thicken::{Thickening, thicken as thicken_walls};
+use crate::mesh::walls::{Wall, first_percentile_mm, share_below, walls};
+use crate::stage::StageContext;
+use crate::units::LATTICE_MM;
 
 /// Share of the surface from which too thin walls are worth a warning.
 const WARN_SHARE: f64 = 0.002;
@@ -23,72 +18,38 @@ const BANDS: usize = 20;
 /// Places that are told at most.
 const PLACES: usize = 3;
 
-/// Wall at one point of the surface; every point stands for the same share of it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wall {
-    pub at: DVec3,
-    /// Infinite where the far side is not parallel.
-    pub thickness_mm: f64,
+/// What prints, mm.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    pub wall_mm: f64,
+    pub gap_mm: f64,
 }
 
-/// Walls at points spread over the surface by area: evenly from triangle to triangle, inside one by the sequence of
-/// the plastic number (Roberts 2018).
-#[must_use]
-pub fn walls(mesh: &TriMesh, samples: usize) -> Vec<Wall> {
-    let mut total = 0.0;
-    let mut sums = Vec::with_capacity(mesh.triangles.len());
-    for t in 0..mesh.triangles.len() {
-        total += mesh.area_vector(t).length();
-        sums.push(total);
+/// Thickens what is too thin, and tells how much that was.
+pub fn thicken(mesh: &mut TriMesh, limits: Limits, samples: usize, ctx: &mut StageContext<'_>) {
+    /// Triangles keep some height on the lattice.
+    const SLIVER_MM: f64 = 4.0 * LATTICE_MM;
+    let before = share_below(&walls(mesh, samples), limits.wall_mm);
+    let wish = Thickening { wall_min_mm: limits.wall_mm, gap_min_mm: limits.gap_mm, sliver_mm: SLIVER_MM };
+    let done = thicken_walls(mesh, &wish);
+    ctx.figure("thin_share_before", before);
+    ctx.figure("thickened_vertices", done.moved as f64);
+    ctx.figure("thickened_most_mm", done.most_mm);
+    ctx.figure("thickening_undone", done.put_back as f64);
+    if done.moved > 0 {
+        let what = format!(
+            "walls under {:.2} mm thickened, {:.1} % of the surface; it moved by at most {:.2} mm",
+            limits.wall_mm,
+            100.0 * before,
+            done.most_mm
+        );
+        ctx.finding(Finding::new(Severity::Note, what).hint("`scale.thicken=false` leaves them as they are"));
     }
-    if samples == 0 || total <= 0.0 {
-        return Vec::new();
-    }
-    let tree = TriTree::new(&mesh.positions, &mesh.triangles);
-    let (low, high) = measure::bounds(&mesh.positions);
-    let far_mm = low.distance(high);
-    let parallel = PARALLEL_DEG.to_radians().cos();
-    let wall = |k: usize| {
-        let aim = total * (k as f64 + 0.5) / samples as f64;
-        let triangle = sums.partition_point(|sum| *sum < aim).min(sums.len() - 1);
-        let normal = mesh.area_vector(triangle).normalize_or_zero();
-        let at = point_in(mesh.corners(triangle), k);
-        let hit = tree.ray(at - START_MM * normal, -normal, far_mm);
-        let wall = hit.filter(|hit| {
-            let far = mesh.area_vector(hit.triangle as usize).normalize_or_zero();
-            hit.triangle as usize != triangle && -far.dot(normal) > parallel
-        });
-        Wall { at, thickness_mm: wall.map_or(f64::INFINITY, |hit| hit.distance + START_MM) }
-    };
-    (0..samples).into_par_iter().map(wall).collect()
-}
-
-fn point_in([a, b, c]: [DVec3; 3], k: usize) -> DVec3 {
-    const PLASTIC: f64 = 1.324_717_957_244_746;
-    let turn = |step: f64| (0.5 + step * (k + 1) as f64).fract();
-    let (u, v) = (turn(1.0 / PLASTIC), turn(1.0 / (PLASTIC * PLASTIC)));
-    let (u, v) = if u + v > 1.0 { (1.0 - u, 1.0 - v) } else { (u, v) };
-    a + u * (b - a) + v * (c - a)
-}
-
-/// Share of the surface over walls thinner than a limit.
-#[must_use]
-pub fn share_below(walls: &[Wall], limit_mm: f64) -> f64 {
-    let thin = walls.iter().filter(|wall| wall.thickness_mm < limit_mm).count();
-    thin as f64 / walls.len().max(1) as f64
-}
-
-/// Thickness that 1 % of the surface stays below, mm; `None` when that is not a wall.
-#[must_use]
-pub fn first_percentile_mm(walls: &[Wall]) -> Option<f64> {
-    let mut sorted: Vec<f64> = walls.iter().map(|wall| wall.thickness_mm).collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 100).copied().filter(|mm| mm.is_finite())
 }
 
 /// One finding with the places where most thin wall is, or none.
 #[must_use]
-pub fn finding(walls: &[Wall], limit_mm: f64, bounds: (DVec3, DVec3)) -> Option<Finding> {
+pub fn finding(walls: &[Wall], limit_mm: f64, bounds: (DVec3, DVec3), is_thickened: bool) -> Option<Finding> {
     let share = share_below(walls, limit_mm);
     if share < WARN_SHARE {
         return None;
@@ -99,7 +60,7 @@ pub fn finding(walls: &[Wall], limit_mm: f64, bounds: (DVec3, DVec3)) -> Option<
         || "print larger".to_owned(),
         |thinnest| format!("print at {:.0} mm or more", ((high.z - low.z) * limit_mm / thinnest - 0.1).ceil()),
     );
-    let hint = format!("{print}, or thicken these places before `scale`");
+    let hint = if is_thickened { print } else { format!("{print}, or let `scale` thicken them: `thicken: true`") };
     Some(Finding::new(Severity::Warning, what).at(places(walls, limit_mm, low, high)).hint(hint))
 }
 
