@@ -144,7 +144,9 @@ fn flat_faces(mut mesh: TriMesh) -> TriMesh {
 }
 
 fn turned(mut mesh: TriMesh) -> TriMesh {
-    some(&mesh, 7, 30.0).into_iter().for_each(|t| mesh.triangles[t].swap(0, 1));
+    for t in some(&mesh, 7, 30.0) {
+        mesh.triangles[t].swap(0, 1);
+    }
     mesh
 }
 
