@@ -30,6 +30,21 @@ const PLAIN_EDGES: usize = 6;
 
 /// Closes every hole of an oriented mesh and keeps it a manifold; `curved` lets large patches bulge with their
 /// surroundings, otherwise they are spanned as films. What is left open or crowded in the end defies closing.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{Origin, TriMesh, fill::close_up, inspect::inspect};
+///
+/// // An octahedron that lacks a face.
+/// let points = vec![DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z];
+/// let faces = [[0, 2, 4], [2, 1, 4], [1, 3, 4], [3, 0, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [0, 3, 5]];
+/// let mut mesh = TriMesh::from_shape(points, faces[1..].to_vec());
+/// let filled = close_up(&mut mesh, true);
+/// assert_eq!((filled.len(), filled[0].rim_edges), (1, 3));
+/// assert!(inspect(&mesh).is_solid());
+/// assert_eq!(mesh.origins[7], Origin::Fill);
+/// ```
 pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
     const ROUNDS: usize = 4;
     let mut filled = Vec::new();

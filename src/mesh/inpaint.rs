@@ -10,6 +10,19 @@ use super::solve::{Limits, conjugate_gradients};
 use super::topology::{NONE, Sets};
 
 /// Gives the marked vertices colours from the unmarked ones around them; regions without any become neutral grey.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, inpaint::inpaint};
+///
+/// // The middle of a square takes the mean of its corners.
+/// let points = vec![DVec3::X, DVec3::Y, -DVec3::X, -DVec3::Y, DVec3::ZERO];
+/// let mut mesh = TriMesh::from_shape(points, vec![[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]]);
+/// mesh.colours = [0.1, 0.2, 0.3, 0.4, 0.0].map(|grey| [grey; 3]).to_vec();
+/// inpaint(&mut mesh, &[false, false, false, false, true]);
+/// assert!((mesh.colours[4][0] - 0.25).abs() < 1e-6);
+/// ```
 pub fn inpaint(mesh: &mut TriMesh, unknown: &[bool]) {
     let system = System::of(mesh, unknown);
     if system.vertices.is_empty() {
@@ -139,6 +152,48 @@ mod tests {
         }
         inpaint(&mut mesh, &[false, false, false, false, true]);
         assert!((mesh.colours[4][0] - 0.25).abs() < 1e-6, "{:?}", mesh.colours[4]);
+    }
+
+    /// A level sheet of 9 x 9 points with known colours on its rim.
+    fn painted(grey: impl Fn(f64, f64) -> f32) -> (TriMesh, Vec<bool>) {
+        let place = |i: usize| DVec3::new((i % 9) as f64, (i / 9) as f64, 0.0);
+        let squares = (0..72_u32).filter(|i| i % 9 < 8);
+        let triangles = squares.flat_map(|i| [[i, i + 1, i + 10], [i, i + 10, i + 9]]).collect();
+        let mut mesh = TriMesh::from_shape((0..81).map(place).collect(), triangles);
+        let is_inner = |p: &DVec3| (0.5..7.5).contains(&p.x) && (0.5..7.5).contains(&p.y);
+        let unknown: Vec<bool> = mesh.positions.iter().map(is_inner).collect();
+        for (p, colour) in mesh.positions.iter().zip(&mut mesh.colours) {
+            *colour = [if is_inner(p) { 9.0 } else { grey(p.x, p.y) }; 3];
+        }
+        inpaint(&mut mesh, &unknown);
+        (mesh, unknown)
+    }
+
+    /// Linear functions are harmonic, with cotangent weights too (Wardetzky et al. 2007, linear precision; from memory).
+    #[test]
+    fn an_even_gradient_goes_on() {
+        let gradient = |x: f64, y: f64| (0.1 + 0.07 * x + 0.02 * y) as f32;
+        let (mesh, _) = painted(gradient);
+        for (p, colour) in mesh.positions.iter().zip(&mesh.colours) {
+            assert!((colour[0] - gradient(p.x, p.y)).abs() < 1e-4, "{p} {colour:?}");
+        }
+    }
+
+    /// Maximum principle: no vertex in the region is the lightest or darkest among its neighbours.
+    #[test]
+    fn no_colour_stands_out_among_its_neighbours() {
+        let patchy = |x: f64, y: f64| ((7.0 * x + 3.0 * y) % 10.0 / 10.0) as f32;
+        let (mesh, unknown) = painted(patchy);
+        for v in (0..81).filter(|v| unknown[*v]) {
+            let near = mesh.triangles.iter().filter(|t| t.contains(&(v as u32))).flatten();
+            let near = near.map(|w| *w as usize).filter(|w| *w != v).map(|w| mesh.colours[w][0]);
+            let (low, high) = near.fold((f32::MAX, f32::MIN), |(low, high), c| (low.min(c), high.max(c)));
+            assert!(
+                (low..=high).contains(&mesh.colours[v][0]) && low < high,
+                "{v}: {} {low} {high}",
+                mesh.colours[v][0]
+            );
+        }
     }
 
     #[test]

@@ -49,6 +49,20 @@ impl Faults {
 }
 
 /// Counts the faults of a mesh; 1 M triangles take a fraction of a second.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, inspect::inspect};
+///
+/// // A tetrahedron in the corner of the axes, and the same without its slanted face.
+/// let points = vec![DVec3::ZERO, DVec3::X, DVec3::Y, DVec3::Z];
+/// let faces = vec![[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]];
+/// let whole = inspect(&TriMesh::from_shape(points.clone(), faces.clone()));
+/// assert!(whole.is_solid() && (whole.volume_mm3 - 1.0 / 6.0).abs() < 1e-12);
+/// let open = inspect(&TriMesh::from_shape(points, faces[..3].to_vec()));
+/// assert_eq!((open.is_closed(), open.open_edges), (false, 3));
+/// ```
 #[must_use]
 pub fn inspect(mesh: &TriMesh) -> Faults {
     let vertices = mesh.positions.len();

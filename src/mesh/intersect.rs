@@ -14,6 +14,22 @@ type Corners = [DVec3; 3];
 /// Pairs of triangles that have a point in common beyond the corners they share by index, lower index first, sorted.
 ///
 /// Two triangles with the same three corners count as a pair.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, intersect::self_intersections};
+///
+/// // A triangle in the plane z = 0, one that pierces it and one that shares an edge with it.
+/// let point = |x: f64, y: f64, z: f64| DVec3::new(x, y, z);
+/// let points = vec![
+///     point(0.0, 0.0, 0.0), point(4.0, 0.0, 0.0), point(0.0, 4.0, 0.0),
+///     point(1.0, 1.0, -1.0), point(1.0, 1.0, 1.0), point(1.5, 1.5, 0.5),
+///     point(4.0, 4.0, -3.0),
+/// ];
+/// let mesh = TriMesh::from_shape(points, vec![[0, 1, 2], [3, 4, 5], [2, 1, 6]]);
+/// assert_eq!(self_intersections(&mesh), [[0, 1]]);
+/// ```
 #[must_use]
 pub fn self_intersections(mesh: &TriMesh) -> Vec<[u32; 2]> {
     first_self_intersections(mesh, usize::MAX)

@@ -21,6 +21,25 @@ pub struct Piece {
 }
 
 /// Measures each piece of `pieces`, in their order.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::islands::{largest, measure};
+/// use statuary::mesh::topology::{Edges, components};
+/// use statuary::mesh::{TriMesh, weld::keep_triangles};
+///
+/// // A triangle of 8 mm2 and a crumb beside it.
+/// let at = |x: f64, y: f64| DVec3::new(x, y, 0.0);
+/// let points = vec![at(9.0, 0.0), at(9.5, 0.0), at(9.0, 0.5), at(0.0, 0.0), at(4.0, 0.0), at(0.0, 4.0)];
+/// let mesh = TriMesh::from_shape(points, vec![[0, 1, 2], [3, 4, 5]]);
+/// let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+/// let pieces = components(&mesh.triangles, &edges);
+/// let sizes = measure(&mesh, &edges, &pieces);
+/// assert_eq!((largest(&sizes), sizes[1].area_mm2, sizes[1].open_edges), (Some(1), 8.0, 3));
+/// let main = keep_triangles(&mesh, |t| pieces.label[t] == 1);
+/// assert_eq!((main.positions.len(), main.triangles), (3, vec![[0, 1, 2]]));
+/// ```
 #[must_use]
 pub fn measure(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<Piece> {
     let nothing = Piece {

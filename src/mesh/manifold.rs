@@ -7,7 +7,7 @@
 use std::f64::consts::TAU;
 
 use super::TriMesh;
-use super::topology::{Edges, NONE, ends, fans};
+use super::topology::{Edges, NONE, ends, fans, next, previous};
 use super::weld::keep_triangles;
 
 /// A mesh cut apart, and how much cutting it took.
@@ -35,8 +35,9 @@ pub fn cut_apart(mesh: TriMesh) -> CutApart {
             break;
         }
         let mut gone = vec![false; mesh.triangles.len()];
+        let open = edges.open_halves(&mesh.triangles);
         for group in &edges.crowded {
-            let kept = pairs_at_edge(&mesh, group).first().map_or([NONE; 2], |pair| [pair.0, pair.1]);
+            let kept = pairs_at_edge(&mesh, &open, group).first().map_or([NONE; 2], |pair| [pair.0, pair.1]);
             group.iter().filter(|half| !kept.contains(half)).for_each(|half| gone[*half as usize / 3] = true);
         }
         mesh = keep_triangles(&mesh, |t| !gone[t]);
@@ -54,6 +55,7 @@ fn cut_once(mesh: TriMesh, edges: Edges) -> TriMesh {
 
 /// Mates that stay together: ordinary pairs that agree, and at crowded edges the pairs chosen by [`pairs_at_edge`].
 fn kept_pairs(mesh: &TriMesh, edges: Edges) -> Vec<u32> {
+    let open = edges.open_halves(&mesh.triangles);
     let mut mates = edges.mates;
     for half in 0..mates.len() as u32 {
         let mate = mates[half as usize];
@@ -63,7 +65,7 @@ fn kept_pairs(mesh: &TriMesh, edges: Edges) -> Vec<u32> {
         }
     }
     for group in &edges.crowded {
-        for (a, b) in pairs_at_edge(mesh, group) {
+        for (a, b) in pairs_at_edge(mesh, &open, group) {
             mates[a as usize] = b;
             mates[b as usize] = a;
         }
@@ -79,16 +81,18 @@ struct Leaf {
     angle: f64,
     /// Whether the half-edge runs in the direction of the edge; then its material lies clockwise of it.
     runs_along: bool,
+    /// Whether the triangle hangs on this edge alone, as a fin does.
+    dangles: bool,
 }
 
 /// Pairs of half-edges, running opposite ways, that stay together at one crowded edge.
-fn pairs_at_edge(mesh: &TriMesh, group: &[u32]) -> Vec<(u32, u32)> {
-    let leaves = leaves_by_angle(mesh, group);
+fn pairs_at_edge(mesh: &TriMesh, open: &[bool], group: &[u32]) -> Vec<(u32, u32)> {
+    let leaves = leaves_by_angle(mesh, open, group);
     let along = leaves.iter().filter(|leaf| leaf.runs_along).count();
     if 2 * along == leaves.len() { pairs_by_material(&leaves) } else { pairs_by_flatness(&leaves) }
 }
 
-fn leaves_by_angle(mesh: &TriMesh, group: &[u32]) -> Vec<Leaf> {
+fn leaves_by_angle(mesh: &TriMesh, open: &[bool], group: &[u32]) -> Vec<Leaf> {
     let (low, _) = ends(&mesh.triangles, group[0]);
     let corner = |half: u32, k: u32| mesh.triangles[half as usize / 3][((half % 3 + k) % 3) as usize];
     let place = |vertex: u32| mesh.positions[vertex as usize];
@@ -98,7 +102,8 @@ fn leaves_by_angle(mesh: &TriMesh, group: &[u32]) -> Vec<Leaf> {
     let leaf = |half: &u32| {
         let out = place(corner(*half, 2)) - place(low);
         let angle = out.dot(up).atan2(out.dot(right));
-        Leaf { half: *half, angle, runs_along: corner(*half, 0) == low }
+        let dangles = open[next(*half) as usize] && open[previous(*half) as usize];
+        Leaf { half: *half, angle, runs_along: corner(*half, 0) == low, dangles }
     };
     let mut leaves: Vec<Leaf> = group.iter().map(leaf).collect();
     leaves.sort_unstable_by(|a, b| a.angle.total_cmp(&b.angle).then(a.half.cmp(&b.half)));
@@ -123,18 +128,18 @@ fn pairs_by_material(leaves: &[Leaf]) -> Vec<(u32, u32)> {
     pairs
 }
 
-/// Greedy: the flattest pair that runs opposite ways first; what is left over stays open.
+/// Greedy: the flattest pair that runs opposite ways first, those with a fin last; what is left over stays open.
 fn pairs_by_flatness(leaves: &[Leaf]) -> Vec<(u32, u32)> {
     let mut candidates = Vec::new();
     for (i, a) in leaves.iter().enumerate() {
         for b in leaves[i + 1..].iter().filter(|b| b.runs_along != a.runs_along) {
             let apart = (b.angle - a.angle).rem_euclid(TAU);
-            candidates.push(((apart - TAU / 2.0).abs(), a.half, b.half));
+            candidates.push((a.dangles || b.dangles, (apart - TAU / 2.0).abs(), a.half, b.half));
         }
     }
-    candidates.sort_unstable_by(|x, y| x.0.total_cmp(&y.0).then((x.1, x.2).cmp(&(y.1, y.2))));
+    candidates.sort_unstable_by(|x, y| x.0.cmp(&y.0).then(x.1.total_cmp(&y.1)).then((x.2, x.3).cmp(&(y.2, y.3))));
     let mut pairs: Vec<(u32, u32)> = Vec::new();
-    for (_, a, b) in candidates {
+    for (_, _, a, b) in candidates {
         if !pairs.iter().any(|(c, d)| [*c, *d].contains(&a) || [*c, *d].contains(&b)) {
             pairs.push((a, b));
         }

@@ -30,6 +30,21 @@ pub fn area_mm2(mesh: &TriMesh) -> f64 {
 }
 
 /// Enclosed volume of a closed mesh (divergence theorem), mm3; negative when it is inside out.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::TriMesh;
+/// use statuary::mesh::measure::{area_mm2, centroid, volume_mm3};
+///
+/// // An octahedron of edge length sqrt(2): 4/3 and 4 sqrt(3).
+/// let points = vec![DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z];
+/// let faces = vec![[0, 2, 4], [2, 1, 4], [1, 3, 4], [3, 0, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [0, 3, 5]];
+/// let octahedron = TriMesh::from_shape(points, faces);
+/// assert!((volume_mm3(&octahedron) - 4.0 / 3.0).abs() < 1e-12);
+/// assert!((area_mm2(&octahedron) - 4.0 * 3.0_f64.sqrt()).abs() < 1e-12);
+/// assert!(centroid(&octahedron).unwrap().length() < 1e-12);
+/// ```
 #[must_use]
 pub fn volume_mm3(mesh: &TriMesh) -> f64 {
     let origin = mesh.positions.first().copied().unwrap_or_default();

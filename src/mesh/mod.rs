@@ -1,4 +1,35 @@
 //! Kernel: triangle meshes and what is done to them. No files, no settings; colours are an attribute carried along.
+//!
+//! # Examples
+//! A damaged triangle soup becomes a solid:
+//! ```
+//! use glam::DVec3;
+//! use statuary::mesh::intersect::self_intersections;
+//! use statuary::mesh::untangle::{Allowance, largest_piece, untangle};
+//! use statuary::mesh::{TriMesh, fill, inspect, manifold, orient_faces, weld};
+//!
+//! // Each face of an octahedron with corners of its own; two are turned over, one is said twice, one is missing, and a
+//! // crumb floats beside them.
+//! let corners = [DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z].map(|p| 30.0 * p);
+//! let faces = [[2, 0, 4], [2, 1, 4], [1, 3, 4], [0, 3, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [3, 1, 5]];
+//! let mut points: Vec<DVec3> = faces.iter().flatten().map(|v| corners[*v]).collect();
+//! points.extend([DVec3::X, DVec3::Y, DVec3::Z].map(|p| p + 50.0));
+//! let soup = TriMesh::from_shape(points, (0..9).map(|t| [3 * t, 3 * t + 1, 3 * t + 2]).collect());
+//!
+//! let (mesh, _) = weld::weld_equal(soup);
+//! let (mut mesh, repeats) = weld::drop_repeats(&mesh);
+//! assert_eq!(repeats.duplicates, 1);
+//! assert_eq!(orient_faces::orient_outwards(&mut mesh).triangles, 2);
+//! let mut body = largest_piece(&manifold::cut_apart(mesh).mesh);
+//! assert_eq!(fill::close_up(&mut body, true).len(), 1);
+//! let allowed = Allowance { rounds: 10, pairs_max: 100, lost_max_mm2: 1.0, sliver_mm: 1e-3 };
+//! assert_eq!(untangle(&mut body, allowed).pairs_after, 0);
+//!
+//! let faults = inspect::inspect(&body);
+//! assert!(faults.is_solid() && faults.components == 1);
+//! assert!((faults.volume_mm3 - 30.0_f64.powi(3) * 4.0 / 3.0).abs() < 1e-6);
+//! assert!(self_intersections(&body).is_empty());
+//! ```
 
 pub mod base;
 pub mod columns;

@@ -16,6 +16,21 @@ pub struct Turned {
 }
 
 /// Makes neighbouring triangles agree and each piece face outwards.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, measure::volume_mm3, orient_faces::orient_outwards};
+///
+/// // An octahedron with every second face turned over.
+/// let points = vec![DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z];
+/// let faces = vec![[0, 2, 4], [2, 1, 4], [1, 3, 4], [3, 0, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [0, 3, 5]];
+/// let mut mesh = TriMesh::from_shape(points, faces);
+/// mesh.triangles.iter_mut().step_by(2).for_each(|t| t.swap(0, 1));
+/// let turned = orient_outwards(&mut mesh);
+/// assert_eq!((turned.triangles, turned.conflicts), (4, 0));
+/// assert!((volume_mm3(&mesh) - 4.0 / 3.0).abs() < 1e-12);
+/// ```
 pub fn orient_outwards(mesh: &mut TriMesh) -> Turned {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let before = mesh.triangles.clone();
@@ -117,25 +132,43 @@ impl Evidence {
     }
 }
 
-/// Volume and rim of each piece.
+/// Volume and rim of each piece, about its own middle: what of its rim cannot be walked round, for a crowded edge bars the
+/// way, is closed by a cone to there.
 fn cone_volumes(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<Evidence> {
-    let base = mesh.positions.first().copied().unwrap_or_default();
-    let six = |a: DVec3, b: DVec3, c: DVec3| (a - base).dot((b - base).cross(c - base));
+    let bases = middles(mesh, pieces);
+    let six = |piece: u32, [a, b, c]: [DVec3; 3]| {
+        let base = bases[piece as usize];
+        (a - base).dot((b - base).cross(c - base))
+    };
     let mut evidence = vec![Evidence::default(); pieces.count];
     for (t, piece) in pieces.label.iter().enumerate() {
-        let [a, b, c] = mesh.corners(t);
-        evidence[*piece as usize].volume += six(a, b, c) / 6.0;
+        evidence[*piece as usize].volume += six(*piece, mesh.corners(t)) / 6.0;
     }
+    let place = |v: u32| mesh.positions[v as usize];
     for rim in rims(&mesh.triangles, edges) {
-        let points = rim.iter().map(|half| mesh.positions[ends(&mesh.triangles, *half).0 as usize]);
+        let points = rim.iter().map(|half| place(ends(&mesh.triangles, *half).0));
         let middle = points.sum::<DVec3>() / rim.len() as f64;
         for half in &rim {
             let (from, to) = ends(&mesh.triangles, *half);
-            let (from, to) = (mesh.positions[from as usize], mesh.positions[to as usize]);
-            let piece = &mut evidence[pieces.label[*half as usize / 3] as usize];
-            piece.volume += six(to, from, middle) / 6.0;
-            piece.rim_mm += from.distance(to);
+            let piece = pieces.label[*half as usize / 3];
+            evidence[piece as usize].volume += six(piece, [place(to), place(from), middle]) / 6.0;
         }
     }
+    let open = edges.open_halves(&mesh.triangles);
+    for half in (0..open.len()).filter(|half| open[*half]) {
+        let (from, to) = ends(&mesh.triangles, half as u32);
+        evidence[pieces.label[half / 3] as usize].rim_mm += place(from).distance(place(to));
+    }
     evidence
+}
+
+/// Mean corner of each piece.
+fn middles(mesh: &TriMesh, pieces: &Components) -> Vec<DVec3> {
+    let mut sums = vec![(DVec3::ZERO, 0.0); pieces.count];
+    for (t, piece) in pieces.label.iter().enumerate() {
+        let (sum, count) = &mut sums[*piece as usize];
+        *sum += mesh.corners(t).iter().sum::<DVec3>();
+        *count += 3.0;
+    }
+    sums.into_iter().map(|(sum, count)| sum / count).collect()
 }

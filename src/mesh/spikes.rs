@@ -8,6 +8,20 @@ use super::TriMesh;
 ///
 /// A spike's edges are all more than `SPIKE` times the median edge of the mesh, the edges around its foot are ordinary,
 /// and the triangles at its tip face more than 100 degrees apart (common practice, no source).
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, spikes::pull_back_spikes};
+///
+/// // A level sheet of 9 x 9 points, one of them thrown up.
+/// let points = (0..81).map(|i| DVec3::new(f64::from(i % 9), f64::from(i / 9), if i == 40 { 12.0 } else { 0.0 }));
+/// let squares = (0..72_u32).filter(|i| i % 9 < 8);
+/// let faces = squares.flat_map(|i| [[i, i + 1, i + 10], [i, i + 10, i + 9]]).collect();
+/// let mut sheet = TriMesh::from_shape(points.collect(), faces);
+/// assert_eq!(pull_back_spikes(&mut sheet), 1);
+/// assert_eq!(sheet.positions[40], DVec3::new(4.0, 4.0, 0.0));
+/// ```
 pub fn pull_back_spikes(mesh: &mut TriMesh) -> usize {
     const SPIKE: f64 = 6.0;
     const ORDINARY: f64 = 2.5;

@@ -45,6 +45,35 @@ const GENTLE_ROUNDS: usize = 2;
 const SMOOTH_ROUNDS: usize = 4;
 
 /// Removes self-intersections as far as the allowance goes; `pairs_after` tells how many are left.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::intersect::self_intersections;
+/// use statuary::mesh::untangle::{Allowance, untangle};
+/// use statuary::mesh::{TriMesh, inspect::inspect, weld::weld_equal};
+///
+/// // A cushion: two sheets of 8 x 8 squares that share their rim. One point of the upper sheet is pushed through the lower.
+/// let (mut points, mut faces) = (Vec::new(), Vec::new());
+/// for side in [1.0, -1.0] {
+///     let first = points.len() as u32;
+///     for (y, x) in (0..9).flat_map(|y| (0..9).map(move |x| (y, x))) {
+///         let bulge = f64::min(1.0, 0.25 * f64::from(x * (8 - x) * y * (8 - y)));
+///         points.push(DVec3::new(f64::from(x), f64::from(y), side * bulge));
+///     }
+///     for a in (first..first + 72).filter(|a| (a - first) % 9 < 8) {
+///         let square = [[a, a + 1, a + 10], [a, a + 10, a + 9]];
+///         faces.extend(square.map(|[a, b, c]| if side > 0.0 { [a, b, c] } else { [a, c, b] }));
+///     }
+/// }
+/// points[40].z = -1.5;
+/// let (mut cushion, _) = weld_equal(TriMesh::from_shape(points, faces));
+/// assert!(!self_intersections(&cushion).is_empty());
+/// let allowed = Allowance { rounds: 10, pairs_max: 100, lost_max_mm2: 10.0, sliver_mm: 1e-3 };
+/// let done = untangle(&mut cushion, allowed);
+/// assert!(done.pairs_before > 0 && done.pairs_after == 0);
+/// assert!(self_intersections(&cushion).is_empty() && inspect(&cushion).is_solid());
+/// ```
 pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
     let mut pairs = first_self_intersections(mesh, allowed.pairs_max + 1);
     let mut done = Untangled { pairs_before: pairs.len(), ..Untangled::default() };

@@ -39,6 +39,18 @@ pub fn drop_unusable(mesh: &TriMesh) -> (TriMesh, usize) {
 }
 
 /// Makes vertices at exactly the same place one; tells how many went. Triangles keep their number and order.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, weld::weld_equal};
+///
+/// // Two triangles of a square, each with corners of its own, as in an STL file.
+/// let points = vec![DVec3::ZERO, DVec3::X, DVec3::Y, DVec3::X, DVec3::new(1.0, 1.0, 0.0), DVec3::Y];
+/// let (square, gone) = weld_equal(TriMesh::from_shape(points, vec![[0, 1, 2], [3, 4, 5]]));
+/// assert_eq!((square.positions.len(), gone), (4, 2));
+/// assert_eq!(square.triangles, [[0, 1, 2], [1, 3, 2]]);
+/// ```
 #[must_use]
 pub fn weld_equal(mesh: TriMesh) -> (TriMesh, usize) {
     let mut first: FxHashMap<[u64; 3], u32> = FxHashMap::default();

@@ -3,6 +3,7 @@
     oracle.py run RUN_DIR      parts of a published run: lib3mf strict reading, trimesh, manifold3d
     oracle.py cut MESH AXIS OFFSET   volumes of both halves of a mesh by manifold3d
     oracle.py solid MESH       is it closed and consistently wound, how many bodies, which volume (trimesh)
+    oracle.py mended           a mended scan against the whole body (JSON on standard input): trimesh, manifold3d, libigl
     oracle.py kmedians         a weighted k-medoid cost by exhaustive search in numpy, samples on standard input
 
 Prints one JSON object.
@@ -106,6 +107,40 @@ def cut(path, axis, offset):
     return {"above": above.volume(), "below": below.volume(), "whole": solid.volume()}
 
 
+def mended(text):
+    """What a mended scan is by itself, how far it is from points on the intact triangles of the whole body, and how far its
+    own vertices are from that body."""
+    import igl
+    from igl.copyleft import cgal
+
+    data = json.loads(text)
+    body, solid = (
+        trimesh.Trimesh(np.array(data[name]["positions"], float), np.array(data[name]["triangles"]), process=False)
+        for name in ("body", "solid")
+    )
+    weights = body.area_faces * np.array(data["intact"])
+    points, _ = trimesh.sample.sample_surface(body, 40_000, face_weight=weights, seed=2604)
+    vertices, triangles = np.ascontiguousarray(solid.vertices, float), np.ascontiguousarray(solid.faces, np.int64)
+
+    def distances(points, mesh):
+        arrays = (np.ascontiguousarray(a, kind) for a, kind in [(points, float), (mesh.vertices, float), (mesh.faces, np.int64)])
+        return np.sqrt(igl.point_mesh_squared_distance(*arrays)[0])
+
+    lost, stray = distances(points, solid), distances(vertices, body)
+    pairs = cgal.remesh_self_intersections(vertices, triangles, detect_only=True, cutoff=2**31 - 1)[2]
+    return facts(solid) | {
+        "euler": int(solid.euler_number),
+        "crossings": len(pairs),
+        "manifold_volume": manifold(vertices, triangles).volume() if solid.is_watertight else None,
+        "body_volume": manifold(body.vertices, body.faces).volume(),
+        "distance_95": float(np.quantile(lost, 0.95)),
+        "distance_99_5": float(np.quantile(lost, 0.995)),
+        "distance_max": float(lost.max()),
+        "stray_99_5": float(np.quantile(stray, 0.995)),
+        "stray_max": float(stray.max()),
+    }
+
+
 def kmedians(text):
     """Least total weighted distance over all ways to choose k columns of a distance table."""
     data = json.loads(text)
@@ -126,6 +161,8 @@ def main():
             answer = cut(path, axis, offset)
         case ["solid", path]:
             answer = facts(load(path))
+        case ["mended"]:
+            answer = mended(sys.stdin.read())
         case ["kmedians"]:
             answer = kmedians(sys.stdin.read())
         case _:

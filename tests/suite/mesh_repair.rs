@@ -11,7 +11,8 @@ use statuary::mesh::measure::{area_mm2, volume_mm3};
 use statuary::mesh::orient_faces::orient_outwards;
 use statuary::mesh::slivers::remove_slivers;
 use statuary::mesh::spikes::pull_back_spikes;
-use statuary::mesh::untangle::{Allowance, untangle};
+use statuary::mesh::topology::{Edges, ends, next};
+use statuary::mesh::untangle::{Allowance, largest_piece, untangle};
 use statuary::mesh::weld::{drop_repeats, drop_unusable, split_t_junctions, weld_equal, weld_near};
 use statuary::mesh::winding::Winding;
 use statuary::mesh::{Origin, TriMesh};
@@ -138,6 +139,51 @@ fn flipped_faces_turn_outwards() {
     assert_eq!(turned.conflicts, 0);
     assert_eq!(turned.triangles, (0..5120).filter(|t| t % 3 != 0 || *t < 50).count());
     assert_eq!(mesh, plain);
+}
+
+/// Half a ball, open and far from the first piece, with a fin on an edge that ends at its rim: the crowded edge bars the walk
+/// round the rim, yet the half ball is turned outwards.
+#[test]
+fn a_fin_at_the_rim_turns_no_piece_inside_out() {
+    let centre = DVec3::new(0.0, 0.0, 2000.0);
+    for side in [1.0, -1.0] {
+        let half = without(sphere(centre, 50.0, 3), |c| side * (c.z - centre.z) < 0.0);
+        let mut mesh = together(cuboid(DVec3::ZERO, DVec3::ONE), &half);
+        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        let open = edges.open_halves(&mesh.triangles);
+        let rim = (0..open.len() as u32).find(|half| open[*half as usize]).unwrap();
+        let ((_, b), (_, c)) = (ends(&mesh.triangles, rim), ends(&mesh.triangles, next(rim)));
+        mesh.positions.push(centre + 1.3 * (mesh.positions[b as usize] - centre));
+        mesh.colours.push([0.5; 3]);
+        mesh.triangles.push([b, c, mesh.positions.len() as u32 - 1]);
+        mesh.origins.push(Origin::Skin);
+        for inside_out in [false, true] {
+            let mut mesh = mesh.clone();
+            mesh.triangles[12..].iter_mut().filter(|_| inside_out).for_each(|t| t.swap(0, 1));
+            orient_outwards(&mut mesh);
+            let skin = 12..mesh.triangles.len() - 1;
+            assert!(
+                skin.clone().all(|t| mesh.area_vector(t).dot(mesh.corners(t)[0] - centre) > 0.0),
+                "{side} {inside_out}"
+            );
+        }
+    }
+}
+
+/// A fin that carries on one face of a box is flatter to it than the next face, and must not take its place.
+#[test]
+fn a_fin_on_a_sharp_edge_leaves_the_skin_whole() {
+    let block = cuboid(DVec3::ZERO, DVec3::splat(9.0));
+    let tips = [DVec3::new(4.0, -5.0, 0.0), DVec3::new(4.0, 0.0, -5.0)];
+    for (tip, fin) in tips.into_iter().flat_map(|tip| [(tip, [0, 1, 8]), (tip, [1, 0, 8])]) {
+        let mut mesh = block.clone();
+        mesh.positions.push(tip);
+        mesh.colours.push([0.5; 3]);
+        mesh.triangles.push(fin);
+        mesh.origins.push(Origin::Skin);
+        let body = largest_piece(&cut_apart(mesh).mesh);
+        assert!(inspect(&body).is_solid() && body.triangles.len() == 12, "{tip} {fin:?}: {:?}", inspect(&body));
+    }
 }
 
 /// A strip glued with half a twist has one edge that cannot agree.

@@ -123,6 +123,23 @@ pub struct Halves {
 ///
 /// # Errors
 /// See [`CutError`].
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::cut::{Plane, halves};
+/// use statuary::mesh::{Origin, TriMesh, measure::volume_mm3};
+///
+/// // The tip of an octahedron above half its height is one half cubed of its upper half, 2/3.
+/// let points = vec![DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z];
+/// let faces = vec![[0, 2, 4], [2, 1, 4], [1, 3, 4], [3, 0, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [0, 3, 5]];
+/// let octahedron = TriMesh::from_shape(points, faces);
+/// let cut = halves(&octahedron, Plane::new(2, 0.5), 7).unwrap();
+/// assert!((cut.area_mm2 - 0.5).abs() < 1e-12);
+/// assert!((volume_mm3(&cut.above.mesh) - 2.0 / 3.0 / 8.0).abs() < 1e-12);
+/// assert!((volume_mm3(&cut.below.mesh) + volume_mm3(&cut.above.mesh) - 4.0 / 3.0).abs() < 1e-12);
+/// assert!(cut.above.mesh.origins.contains(&Origin::Cut(7)));
+/// ```
 pub fn halves(mesh: &TriMesh, plane: Plane, joint: u16) -> Result<Halves, CutError> {
     let section = section(mesh, plane)?;
     let area_mm2 = section.regions.iter().map(|r| r.area_mm2).sum();

@@ -42,6 +42,34 @@ pub struct Decimated {
 /// Vertices between triangles of different origin and at borders of colour stay as they are, and what lies on the lowest
 /// plane stays on it exactly. Colours of merged vertices are averaged in linear light by area; `look` takes a colour to
 /// a space where distance is difference. A mesh that is not closed comes back unchanged.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::decimate::{Target, decimate};
+/// use statuary::mesh::{TriMesh, inspect::inspect, weld::weld_equal};
+///
+/// // A cube of 8 mm whose faces are sheets of 8 x 8 squares.
+/// let (mut points, mut faces) = (Vec::new(), Vec::new());
+/// for (axis, side) in [(0, 0.0), (1, 0.0), (2, 0.0), (0, 8.0), (1, 8.0), (2, 8.0)] {
+///     let first = points.len() as u32;
+///     for (v, u) in (0..9).flat_map(|v| (0..9).map(move |u| (v, u))) {
+///         let mut p = DVec3::splat(side);
+///         (p[(axis + 1) % 3], p[(axis + 2) % 3]) = (f64::from(u), f64::from(v));
+///         points.push(p);
+///     }
+///     for a in (first..first + 72).filter(|a| (a - first) % 9 < 8) {
+///         let square = [[a, a + 1, a + 10], [a, a + 10, a + 9]];
+///         faces.extend(square.map(|[a, b, c]| if side > 0.0 { [a, b, c] } else { [a, c, b] }));
+///     }
+/// }
+/// let (cube, _) = weld_equal(TriMesh::from_shape(points, faces));
+/// let target = Target { edge_mm: 4.0, error_max_mm: 0.01, colour_step_max: 0.1 };
+/// let (coarse, done) = decimate(&cube, &target, |colour| colour.map(f64::from));
+/// assert!(done.triangles_before == 768 && done.triangles_after < 200);
+/// let faults = inspect(&coarse);
+/// assert!(faults.is_solid() && (faults.volume_mm3 - 512.0).abs() < 1e-6);
+/// ```
 #[must_use]
 pub fn decimate(mesh: &TriMesh, target: &Target, look: impl Fn([f32; 3]) -> [f64; 3] + Sync) -> (TriMesh, Decimated) {
     /// Tries before all is left as it was.

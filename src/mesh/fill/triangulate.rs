@@ -189,56 +189,6 @@ mod tests {
         }
     }
 
-    /// All triangulations of the span from `i` to `k`, each as its triangles.
-    fn every_way(i: usize, k: usize) -> Vec<Vec<[u32; 3]>> {
-        if k == i + 1 {
-            return vec![vec![]];
-        }
-        let mut ways = Vec::new();
-        for m in i + 1..k {
-            for left in every_way(i, m) {
-                for right in every_way(m, k) {
-                    let mut way = left.clone();
-                    way.extend(&right);
-                    way.push([i as u32, m as u32, k as u32]);
-                    ways.push(way);
-                }
-            }
-        }
-        ways
-    }
-
-    /// Catalan numbers: 1, 2, 5, 14, 42, 132 triangulations of 3 to 8 points; none is lighter where folds do not decide.
-    #[test]
-    fn no_triangulation_is_smaller_when_every_fold_is_right_angled() {
-        for (n, count) in [(3, 1), (4, 2), (5, 5), (6, 14), (7, 42), (8, 132)] {
-            let mut outline = polygon(n, 0.3);
-            outline.beyond = vec![None; n];
-            let ways = every_way(0, n - 1);
-            assert_eq!(ways.len(), count);
-            let found = triangulate(&outline).unwrap();
-            let sharpest = |way: &[[u32; 3]]| sharpest_fold(&outline, way);
-            let best = ways.iter().map(|way| sharpest(way)).fold(f64::INFINITY, f64::min);
-            assert!(sharpest(&found) <= best + 1e-9, "{n}: {} against {best}", sharpest(&found));
-        }
-    }
-
-    fn sharpest_fold(outline: &Loop, triangles: &[[u32; 3]]) -> f64 {
-        let normal = |t: &[u32; 3]| {
-            let [a, b, c] = t.map(|v| outline.points[v as usize]);
-            (b - a).cross(c - a).normalize()
-        };
-        let mut sharpest = -1.0_f64;
-        for (i, a) in triangles.iter().enumerate() {
-            for b in &triangles[i + 1..] {
-                if a.iter().filter(|v| b.contains(v)).count() == 2 {
-                    sharpest = sharpest.max(-normal(a).dot(normal(b)));
-                }
-            }
-        }
-        sharpest
-    }
-
     #[test]
     fn barred_chords_are_not_drawn() {
         let mut outline = polygon(4, 0.0);

@@ -46,6 +46,17 @@ impl Winding {
     }
 
     /// The winding number of a point: 1 inside a closed surface, 0 outside, in between near holes.
+    ///
+    /// # Examples
+    /// ```
+    /// use glam::DVec3;
+    /// use statuary::mesh::winding::Winding;
+    ///
+    /// // Eight triangles like this one close around the origin.
+    /// let eighth = Winding::new(&[DVec3::X, DVec3::Y, DVec3::Z], &[[0, 1, 2]]);
+    /// assert!((eighth.at(DVec3::ZERO) - 1.0 / 8.0).abs() < 1e-12);
+    /// assert!(eighth.at(DVec3::splat(9.0)) < 0.0, "seen from its front it counts the other way");
+    /// ```
     #[must_use]
     pub fn at(&self, point: DVec3) -> f64 {
         let mut far = 0.0;

@@ -28,6 +28,29 @@ use super::{Origin, TriMesh};
 /// Holes close where the winding number is one half; what is thinner than a voxel may vanish. Triangles near the scan
 /// are skin with its colours, the others fill with colours spread from around. Memory grows with the scan's area over
 /// the voxel squared. Empty when the scan has no area or the voxel is not a positive length.
+///
+/// # Examples
+/// ```
+/// use glam::DVec3;
+/// use statuary::mesh::{TriMesh, inspect::inspect, untangle::largest_piece, wrap::wrap};
+///
+/// // Two octahedra that overlap by half, each lacking a face.
+/// let points = [DVec3::X, -DVec3::X, DVec3::Y, -DVec3::Y, DVec3::Z, -DVec3::Z];
+/// let faces = [[0, 2, 4], [2, 1, 4], [1, 3, 4], [3, 0, 4], [2, 0, 5], [1, 2, 5], [3, 1, 5], [0, 3, 5]];
+/// let mut scan = TriMesh::default();
+/// for shift in [0.0, 10.0] {
+///     let first = scan.positions.len() as u32;
+///     let moved = points.iter().map(|p| 10.0 * *p + shift * DVec3::X);
+///     scan.positions.extend(moved);
+///     scan.triangles.extend(faces[1..].iter().map(|t| t.map(|v| v + first)));
+/// }
+/// let scan = TriMesh::from_shape(scan.positions, scan.triangles);
+/// let solid = largest_piece(&wrap(&scan, 0.5));
+/// let faults = inspect(&solid);
+/// assert!(faults.is_solid() && faults.components == 1);
+/// // Twice 4/3 less what both fill, an octahedron half as large.
+/// assert!((faults.volume_mm3 / 2500.0 - 1.0).abs() < 0.02);
+/// ```
 #[must_use]
 pub fn wrap(scan: &TriMesh, voxel_mm: f64) -> TriMesh {
     let winding = Winding::new(&scan.positions, &scan.triangles);

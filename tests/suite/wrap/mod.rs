@@ -14,7 +14,7 @@ use statuary::mesh::intersect::self_intersections;
 use statuary::mesh::measure::volume_mm3;
 
 /// A small fixed generator (`SplitMix64`, Steele et al. 2014), so that every run tests the same shapes.
-struct Dice(u64);
+pub struct Dice(pub u64);
 
 impl Dice {
     fn next(&mut self) -> u64 {
@@ -29,7 +29,7 @@ impl Dice {
         (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
-    fn point(&mut self) -> DVec3 {
+    pub fn point(&mut self) -> DVec3 {
         DVec3::new(self.unit(), self.unit(), self.unit())
     }
 }
