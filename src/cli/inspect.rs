@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::format::write_ply::write_mesh;
 use crate::pipeline::inspect::{InspectError, inspect as look};
 use crate::survey::{Grain, Survey, Verdict};
 
@@ -16,6 +17,9 @@ pub struct InspectArgs {
     /// Write a picture of the figure from front, back and top, with what is missing marked (PNG)
     #[arg(long, value_name = "FILE")]
     pub picture: Option<PathBuf>,
+    /// Write the closed solid that `clean` would make, unsmoothed, in the colours of the scan (PLY)
+    #[arg(long, value_name = "FILE")]
+    pub solid: Option<PathBuf>,
     /// End with exit code 8 when the verdict is worse than this
     #[arg(long, value_name = "VERDICT")]
     pub at_least: Option<Least>,
@@ -40,6 +44,9 @@ pub fn inspect(args: &InspectArgs, json: bool) -> Result<(), Failure> {
     let inspection = look(&args.scan, &changes, args.picture.is_some()).map_err(failure)?;
     if let (Some(path), Some(bytes)) = (&args.picture, &inspection.picture) {
         crate::pipeline::files::write_whole(path, bytes).map_err(Failure::disk(path))?;
+    }
+    if let Some(path) = &args.solid {
+        crate::pipeline::files::write_whole(path, &write_mesh(&inspection.solid)).map_err(Failure::disk(path))?;
     }
     let survey = &inspection.survey;
     if json {

@@ -1,7 +1,9 @@
-//! Binary PLY of a coloured object, millimetres: colours on faces, which are exact, and on vertices, which more
-//! viewers show.
+//! Binary PLY, millimetres: of a coloured object with its colours on faces, which are exact, and on vertices, which more
+//! viewers show; of a mesh as it is inside the program.
 
 use super::threemf::{ColouredObject, ThreeMfError};
+use crate::colour::spaces::bytes_of_linear;
+use crate::mesh::{Origin, TriMesh};
 
 /// Writes an object as little-endian PLY.
 ///
@@ -34,6 +36,30 @@ pub fn write(object: &ColouredObject) -> Result<Vec<u8>, ThreeMfError> {
     Ok(bytes)
 }
 
+/// A mesh as little-endian PLY: positions unrounded, colours of the scan on vertices (sRGB), and on each face whether
+/// it closes what the scanner did not see (`filled`).
+#[must_use]
+pub fn write_mesh(mesh: &TriMesh) -> Vec<u8> {
+    let (corners, faces) = (mesh.positions.len(), mesh.triangles.len());
+    let mut bytes = format!(
+        "ply\nformat binary_little_endian 1.0\ncomment millimetres, z up\n\
+         element vertex {corners}\nproperty double x\nproperty double y\nproperty double z\n{COLOUR}\
+         element face {faces}\nproperty list uchar int vertex_indices\nproperty uchar filled\nend_header\n"
+    )
+    .into_bytes();
+    bytes.reserve(27 * corners + 14 * faces);
+    for (position, colour) in mesh.positions.iter().zip(&mesh.colours) {
+        position.to_array().iter().for_each(|x| bytes.extend_from_slice(&x.to_le_bytes()));
+        bytes.extend_from_slice(&bytes_of_linear(*colour));
+    }
+    for (triangle, origin) in mesh.triangles.iter().zip(&mesh.origins) {
+        bytes.push(3);
+        triangle.iter().for_each(|v| bytes.extend_from_slice(&v.to_le_bytes()));
+        bytes.push(u8::from(*origin == Origin::Fill));
+    }
+    bytes
+}
+
 const COLOUR: &str = "property uchar red\nproperty uchar green\nproperty uchar blue\n";
 
 /// The colour most triangles around each vertex have; the first of equals.
@@ -54,6 +80,22 @@ fn vertex_colours(object: &ColouredObject) -> impl Iterator<Item = [u8; 3]> + '_
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_mesh_is_written_as_it_is() {
+        use glam::DVec3;
+        let corners = vec![DVec3::splat(0.1), DVec3::X, DVec3::Y];
+        let mut mesh = TriMesh::from_shape(corners, vec![[0, 1, 2], [0, 2, 1]]);
+        mesh.origins[1] = Origin::Fill;
+        mesh.colours[0] = [1.0, 0.0, 0.0];
+        let bytes = write_mesh(&mesh);
+        let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
+        assert_eq!(bytes.len() - end, 3 * 27 + 2 * 14);
+        assert_eq!(bytes[end..end + 8], 0.1_f64.to_le_bytes());
+        assert_eq!(bytes[end + 24..end + 27], [255, 0, 0]);
+        assert_eq!(bytes[end + 81..end + 95], [3, 0, 0, 0, 0, 1, 0, 0, 0, 2, 0, 0, 0, 0]);
+        assert_eq!(bytes[end + 108], 1);
+    }
 
     #[test]
     fn header_and_body_agree_and_a_vertex_takes_the_colour_around_it() {

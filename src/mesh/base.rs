@@ -10,11 +10,12 @@ use super::measure::bounds;
 use super::{Origin, TriMesh, outline};
 use crate::units::snap_between_mm;
 
-/// Closes rims that lie in the lowest `band_mm` of the mesh: walls straight down from the rim, and a flat floor.
+/// Closes rims that lie in the lowest `band_mm` of the mesh: walls straight down from the rim, and a flat floor, at
+/// `ground_mm` where that is known and at most a band below the mesh, else right under the rims.
 ///
 /// Only rims that face down, are at least `least_rim_mm` long and have, once smoothed, a simple outline on the floor are
 /// closed; tells which.
-pub fn close_soles(mesh: &mut TriMesh, band_mm: f64, least_rim_mm: f64) -> Vec<Filled> {
+pub fn close_soles(mesh: &mut TriMesh, band_mm: f64, least_rim_mm: f64, ground_mm: Option<f64>) -> Vec<Filled> {
     let (low, _) = bounds(&mesh.positions);
     let mut rims = open_rims(mesh, true);
     let is_sole = |rim: &Rim| {
@@ -27,7 +28,9 @@ pub fn close_soles(mesh: &mut TriMesh, band_mm: f64, least_rim_mm: f64) -> Vec<F
     let steps: usize = rims.iter().map(Rim::len).sum();
     let step_mm = rims.iter().map(|rim| length_mm(mesh, rim)).sum::<f64>() / steps.max(1) as f64;
     // A little lower than all else, so that no wall is without height.
-    let floor = low.z - 0.25 * step_mm;
+    let lowest = low.z - 0.25 * step_mm;
+    let ground = ground_mm.filter(|ground| *ground >= low.z - band_mm);
+    let floor = ground.map_or(lowest, |ground| ground.min(lowest));
     rims.iter().filter_map(|rim| close_sole(mesh, rim, floor)).collect()
 }
 

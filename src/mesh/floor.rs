@@ -14,28 +14,37 @@ const LOW: f64 = 0.02;
 const WIDE: f64 = 0.14;
 const STAYS: f64 = 0.9;
 
-/// Takes away a floor the mesh stands on, with all that is lower than `margin_mm` above it; tells the area removed, mm2.
+/// A floor that was taken away.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Floor {
+    pub area_mm2: f64,
+    /// Its height under the middle of what stood on it, mm.
+    pub level_mm: f64,
+}
+
+/// Takes away a floor the mesh stands on, with all that is lower than `margin_mm` above it.
 ///
 /// A floor is known by an open rim near the bottom, wider than feet are, along which the surface faces up: a plinth or
 /// an open sole has walls there.
-pub fn remove_floor(mesh: &mut TriMesh, margin_mm: f64) -> f64 {
+pub fn remove_floor(mesh: &mut TriMesh, margin_mm: f64) -> Option<Floor> {
     let (low, high) = bounds(&mesh.positions);
     let height = high.z - low.z;
     let top = low.z + LOW * height;
     if !has_level_rim(mesh, top, WIDE * height) {
-        return 0.0;
+        return None;
     }
-    let Some(floor) = Level::fit(mesh, top) else { return 0.0 };
+    let floor = Level::fit(mesh, top)?;
     let is_above = |t: usize| mesh.corners(t).iter().all(|p| floor.above(*p) > margin_mm);
     let before = super::measure::area_mm2(mesh);
     let kept = largest_piece(&keep_triangles(mesh, is_above));
     let (kept_low, kept_high) = bounds(&kept.positions);
-    let is_figure = kept_high.z - kept_low.z >= STAYS * height;
-    if !is_figure {
-        return 0.0;
+    if kept_high.z - kept_low.z < STAYS * height {
+        return None;
     }
     *mesh = kept;
-    before - super::measure::area_mm2(mesh)
+    let middle = 0.5 * (kept_low + kept_high);
+    let level_mm = middle.z - floor.above(middle);
+    Some(Floor { area_mm2: before - super::measure::area_mm2(mesh), level_mm })
 }
 
 /// Whether a rim below `top` spans a width and the triangles along it face up.

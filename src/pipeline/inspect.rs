@@ -11,6 +11,7 @@ use super::runner::RunError;
 use super::scan_files::read_scan_files;
 use super::spec::read_spec;
 use crate::figure::Figure;
+use crate::mesh::TriMesh;
 use crate::problem::Problem;
 use crate::stage::{MemorySink, StageContext};
 use crate::stages::Job;
@@ -30,11 +31,12 @@ pub enum InspectError {
     Picture(String),
 }
 
-/// A survey, and the marked views as a PNG file if they were asked for.
+/// A survey, the marked views as a PNG file if they were asked for, and the solid that `clean` made.
 #[derive(Debug)]
 pub struct Inspection {
     pub survey: Survey,
     pub picture: Option<Vec<u8>>,
+    pub solid: Arc<TriMesh>,
 }
 
 /// Inspects a scan with some settings of `intake` and `clean` changed.
@@ -63,5 +65,6 @@ pub fn inspect(scan: &Path, changes: &[Change], with_picture: bool) -> Result<In
     let figure = figure.unwrap_or_default();
     let draw = || with_picture.then(|| pictures::views(&figure).png()).transpose();
     let (survey, picture) = rayon::join(|| survey(&figure, &logged), draw);
-    Ok(Inspection { survey, picture: picture.map_err(|error| InspectError::Picture(error.to_string()))? })
+    let picture = picture.map_err(|error| InspectError::Picture(error.to_string()))?;
+    Ok(Inspection { survey, picture, solid: figure.whole })
 }

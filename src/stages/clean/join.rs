@@ -23,6 +23,8 @@ pub struct Joined {
     /// Pieces to be made one with the body, moved against it where there was a gap.
     pub others: Vec<TriMesh>,
     pub size: Size,
+    /// Height of the ground, if a piece of floor was scanned along.
+    pub ground_mm: Option<f64>,
     /// Why mending is not worth trying, if so.
     pub hopeless: Option<String>,
     /// Whether `body` is rather a heap of shreds, with holes all over.
@@ -56,11 +58,11 @@ pub fn pick_pieces(settings: &Clean, gathered: Gathered, ctx: &mut StageContext<
     };
     if pieces.count == 1 {
         let size = Size::of(&mesh, ctx.target);
-        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless, is_shattered: false });
+        return Ok(Joined { body: mesh, others: Vec::new(), size, ground_mm: None, hopeless, is_shattered: false });
     }
     if is_shattered(&measures, main) {
         let size = Size::of(&mesh, ctx.target);
-        return Ok(Joined { body: mesh, others: Vec::new(), size, hopeless, is_shattered: true });
+        return Ok(Joined { body: mesh, others: Vec::new(), size, ground_mm: None, hopeless, is_shattered: true });
     }
     let body = keep_triangles(&mesh, |t| pieces.label[t] as usize == main);
     let size = Size::of(&body, ctx.target);
@@ -75,7 +77,8 @@ pub fn pick_pieces(settings: &Clean, gathered: Gathered, ctx: &mut StageContext<
             _ => None,
         })
         .collect();
-    Ok(Joined { others, body, size, hopeless, is_shattered: false })
+    let ground_mm = sorting.ground_mm(&fates);
+    Ok(Joined { body, others, size, ground_mm, hopeless, is_shattered: false })
 }
 
 /// Whether the figure is rather all the pieces together than the largest of them.
@@ -137,6 +140,16 @@ impl Sorting<'_> {
             }
         }
         fates
+    }
+
+    /// Height of the floor under the figure: that of its highest points, for on them the figure stands, a few strays left
+    /// out.
+    fn ground_mm(&self, fates: &[(usize, Fate)]) -> Option<f64> {
+        const STRAYS: f64 = 0.02;
+        let floors = fates.iter().filter(|(_, fate)| *fate == Fate::Floor).map(|(i, _)| *i);
+        let mut heights: Vec<f64> = floors.flat_map(|i| self.piece(i).positions).map(|p| p.z).collect();
+        heights.sort_by(f64::total_cmp);
+        heights.get(((1.0 - STRAYS) * heights.len() as f64) as usize).copied()
     }
 
     fn piece(&self, i: usize) -> TriMesh {

@@ -22,13 +22,13 @@ use crate::stage::{StageContext, StageError};
 
 /// Makes one solid that stands on z = 0.
 pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) -> Result<TriMesh, StageError> {
-    let Joined { mut body, others, size, hopeless, is_shattered } = joined;
+    let Joined { mut body, others, size, ground_mm, hopeless, is_shattered } = joined;
     if is_shattered && settings.wrap != WrapWhen::Never {
         return wrap_anew(settings, &body, "the surface is in shreds", ctx);
     }
     ctx.progress(0.3, "closing holes");
-    let size = take_off_floor(&mut body, size, ctx);
-    close_holes(settings, &mut body, size, ctx);
+    let (size, level_mm) = take_off_floor(&mut body, size, ctx);
+    close_holes(settings, &mut body, size, level_mm.or(ground_mm), ctx);
     ctx.checkpoint()?;
     let why_wrap = match (settings.wrap, hopeless) {
         (WrapWhen::Always, _) => Some("the settings ask for it".to_owned()),
@@ -54,27 +54,24 @@ pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) ->
     wrap_anew(settings, &everything, &why_wrap, ctx)
 }
 
-/// Removes a floor that was scanned along; tells the size of what is left.
-fn take_off_floor(body: &mut TriMesh, size: Size, ctx: &mut StageContext<'_>) -> Size {
+/// Removes a floor that was scanned along; tells the size of what is left, and the height of that floor.
+fn take_off_floor(body: &mut TriMesh, size: Size, ctx: &mut StageContext<'_>) -> (Size, Option<f64>) {
     /// What sticks to the floor at a body's feet, mm (common practice, no source).
     const MARGIN_MM: f64 = 3.0;
-    let floor_mm2 = remove_floor(body, MARGIN_MM * size.body);
-    if floor_mm2 == 0.0 {
-        return size;
-    }
-    ctx.figure("attached_floor_removed_mm2", floor_mm2);
-    let what = format!("{} mm2 of floor around the feet removed", grouped(floor_mm2));
+    let Some(floor) = remove_floor(body, MARGIN_MM * size.body) else { return (size, None) };
+    ctx.figure("attached_floor_removed_mm2", floor.area_mm2);
+    let what = format!("{} mm2 of floor around the feet removed", grouped(floor.area_mm2));
     ctx.finding(Finding::new(Severity::Note, what).at("underside"));
-    Size::of(body, ctx.target)
+    (Size::of(body, ctx.target), Some(floor.level_mm))
 }
 
 /// Closes soles flat and all other holes.
-fn close_holes(settings: &Clean, body: &mut TriMesh, size: Size, ctx: &mut StageContext<'_>) {
+fn close_holes(settings: &Clean, body: &mut TriMesh, size: Size, ground_mm: Option<f64>, ctx: &mut StageContext<'_>) {
     /// Share of the height in which an open rim is that of a sole, and least length of such a rim.
     const SOLES: f64 = 0.03;
     const SOLE_RIM: f64 = 0.04;
     let body_mm2 = area_mm2(body);
-    let soles = close_soles(body, SOLES * size.height_mm, SOLE_RIM * size.height_mm);
+    let soles = close_soles(body, SOLES * size.height_mm, SOLE_RIM * size.height_mm, ground_mm);
     let holes = close_up(body, settings.curved_holes);
     *body = keep_triangles(body, |_| true);
     let sum = |filled: &[Filled]| filled.iter().fold(0.0, |sum, hole| sum + hole.area_mm2);

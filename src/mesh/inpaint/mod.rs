@@ -1,7 +1,9 @@
-//! Colours for vertices no camera saw: as smooth as the known colours around them allow.
+//! Colours for vertices no camera saw: as smooth as the known colours around them allow, along the lines those show.
 //!
-//! Solves Laplace's equation with cotangent weights clamped above zero, in linear light. No new colour leaves the
-//! range of the known colours around its region (maximum principle).
+//! Solves Laplace's equation with cotangent weights clamped above zero, in linear light, and then carries colours along
+//! lines of equal colour. No new colour leaves the range of the known colours around its region (maximum principle).
+
+mod lines;
 
 use glam::DVec3;
 
@@ -29,23 +31,30 @@ pub fn inpaint(mesh: &mut TriMesh, unknown: &[bool]) {
         return;
     }
     let colour = |v: u32| DVec3::from_array(mesh.colours[v as usize].map(f64::from));
-    let mut sides = vec![DVec3::ZERO; system.vertices.len()];
-    for (row, side) in sides.iter_mut().enumerate() {
-        *side = system.known[row].iter().map(|(v, weight)| colour(*v) * *weight).sum();
-    }
     let (low, high) = system.ranges(colour);
-    let mut solved: Vec<DVec3> = low.iter().zip(&high).map(|(low, high)| (*low + *high) * 0.5).collect();
-    let limits = Limits { rounds: 2000, tolerance: 1e-5 };
-    conjugate_gradients(|x, y| system.apply(x, y), &system.diagonal, &sides, &mut solved, limits);
+    let mut solved = spread(&system, colour);
+    lines::carry(mesh, &system, &mut solved, colour);
     for (row, v) in system.vertices.iter().enumerate() {
         let colour = if low[row].x <= high[row].x { solved[row].clamp(low[row], high[row]) } else { DVec3::splat(0.5) };
         mesh.colours[*v as usize] = colour.to_array().map(|c| c as f32);
     }
 }
 
+/// The smoothest continuation of values at known vertices, by row.
+fn spread(system: &System, value: impl Fn(u32) -> DVec3) -> Vec<DVec3> {
+    let side = |known: &Vec<(u32, f64)>| known.iter().map(|(v, weight)| value(*v) * *weight).sum();
+    let sides: Vec<DVec3> = system.known.iter().map(side).collect();
+    let (low, high) = system.ranges(&value);
+    let mut solved: Vec<DVec3> = low.iter().zip(&high).map(|(low, high)| (*low + *high) * 0.5).collect();
+    let limits = Limits { rounds: 2000, tolerance: 1e-5 };
+    conjugate_gradients(|x, y| system.apply(x, y), &system.diagonal, &sides, &mut solved, limits);
+    solved
+}
+
 /// The linear system over the unknown vertices.
 struct System {
     vertices: Vec<u32>,
+    row_of: Vec<u32>,
     /// Per row: unknown neighbours as rows, and weights.
     unknown: Vec<Vec<(u32, f64)>>,
     /// Per row: known neighbours as vertices, and weights.
@@ -73,15 +82,28 @@ impl System {
                 }
             }
         }
-        let mut system = Self { vertices, unknown: Vec::new(), known: Vec::new(), diagonal: Vec::new() };
+        let mut system = Self { vertices, row_of, unknown: Vec::new(), known: Vec::new(), diagonal: Vec::new() };
         for row in rows {
             let row = merged(row);
             system.diagonal.push(row.iter().map(|(_, weight)| weight).sum::<f64>().max(MIN_WEIGHT));
-            let (unknown, known): (Vec<_>, Vec<_>) = row.into_iter().partition(|(v, _)| row_of[*v as usize] != NONE);
-            system.unknown.push(unknown.into_iter().map(|(v, weight)| (row_of[v as usize], weight)).collect());
+            let (unknown, known): (Vec<_>, Vec<_>) = row.into_iter().partition(|(v, _)| system.row(*v).is_some());
+            system.unknown.push(unknown.into_iter().map(|(v, weight)| (system.row_of[v as usize], weight)).collect());
             system.known.push(known);
         }
         system
+    }
+
+    /// The row of a vertex; `None` when it is known.
+    fn row(&self, v: u32) -> Option<usize> {
+        let row = self.row_of[v as usize];
+        (row != NONE).then_some(row as usize)
+    }
+
+    /// Weighted mean of the neighbours of a row.
+    fn mean(&self, row: usize, solved: &[DVec3], value: impl Fn(u32) -> DVec3) -> DVec3 {
+        let unknown: DVec3 = self.unknown[row].iter().map(|(other, weight)| solved[*other as usize] * *weight).sum();
+        let known: DVec3 = self.known[row].iter().map(|(v, weight)| value(*v) * *weight).sum();
+        (unknown + known) / self.diagonal[row]
     }
 
     fn apply(&self, x: &[DVec3], y: &mut [DVec3]) {
