@@ -6,8 +6,8 @@ use rayon::prelude::*;
 use super::super::TriMesh;
 use super::super::intersect::{self_intersect, self_intersections};
 use super::super::slivers::least_height;
+use super::super::sound::pairs_of;
 use super::super::topology::corners_and_rings;
-use super::super::untangle::pairs_of;
 use super::CHUNK;
 
 /// Rounds before everything is put back, each one ring of vertices wider.

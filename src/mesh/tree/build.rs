@@ -69,6 +69,13 @@ impl Extent {
     const EMPTY: Self = Self { boxes: Bounds::EMPTY, centres: Bounds::EMPTY, count: 0 };
 
     fn of(items: &[Item]) -> Self {
+        if items.len() > PARALLEL {
+            let parts: Vec<Self> = items.par_chunks(PARALLEL).map(Self::of).collect();
+            return parts.iter().fold(Self::EMPTY, |mut sum, part| {
+                sum.merge(part);
+                sum
+            });
+        }
         let mut extent = Self::EMPTY;
         for item in items {
             extent.add(item);
@@ -175,13 +182,24 @@ fn split(items: &mut [Item], extent: &Extent, depth: usize) -> (Extent, Extent) 
         return halve(items, axis);
     }
     let bin = |item: &Item| (((item.low[axis] + item.high[axis] - low) * scale) as usize).min(BINS - 1);
-    let mut bins = [Extent::EMPTY; BINS];
-    for item in items.iter() {
-        bins[bin(item)].add(item);
-    }
-    let (last, left, right) = cheapest_split(&bins);
+    let (last, left, right) = cheapest_split(&sorted_into_bins(items, &bin));
     partition(items, |item| bin(item) <= last);
     (left, right)
+}
+
+fn sorted_into_bins(items: &[Item], bin: &(impl Fn(&Item) -> usize + Sync)) -> [Extent; BINS] {
+    let mut bins = [Extent::EMPTY; BINS];
+    if items.len() > PARALLEL {
+        let parts: Vec<_> = items.par_chunks(PARALLEL).map(|part| sorted_into_bins(part, bin)).collect();
+        for (sum, part) in parts.iter().flat_map(|part| (0..BINS).zip(part)) {
+            bins[sum].merge(part);
+        }
+    } else {
+        for item in items {
+            bins[bin(item)].add(item);
+        }
+    }
+    bins
 }
 
 fn halve(items: &mut [Item], axis: usize) -> (Extent, Extent) {
