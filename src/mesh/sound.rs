@@ -3,7 +3,7 @@
 use std::hash::{Hash, Hasher};
 
 use rayon::prelude::*;
-use rustc_hash::{FxHashSet, FxHasher};
+use rustc_hash::{FxHashMap, FxHashSet, FxHasher};
 
 use super::TriMesh;
 use super::intersect::self_intersect;
@@ -49,19 +49,19 @@ impl Sound {
 /// Places in `hashes` that have no like in `known` where both lists, gone through side by side, would have it: few where
 /// one list is the other with some entries changed, some gone, and some behind.
 fn out_of_step(known: &[u64], hashes: &[u64]) -> Vec<u32> {
-    /// How far the lists may be out of step.
-    const SLACK: usize = 128;
+    /// How far the lists may be out of step, and how far apart the entries are by which they get in step again.
+    const SLACK: usize = 16;
+    const APART: usize = 64;
+    let landmarks: FxHashMap<u64, usize> = (0..known.len()).step_by(APART).map(|place| (known[place], place)).collect();
     let (mut at, mut found) = (0_usize, Vec::new());
     for (t, hash) in (0_u32..).zip(hashes) {
-        let first = at.saturating_sub(SLACK);
-        let near = || known.get(first..known.len().min(at + SLACK))?.iter().position(|k| k == hash);
-        if known.get(at) == Some(hash) {
-            at += 1;
-        } else if let Some(place) = near() {
-            at = first + place + 1;
-        } else {
-            found.push(t);
-            at += 1;
+        let near = || known.get(at..known.len().min(at + SLACK))?.iter().position(|k| k == hash);
+        match near().map(|ahead| at + ahead).or_else(|| landmarks.get(hash).copied()) {
+            Some(place) => at = place + 1,
+            None => {
+                found.push(t);
+                at += 1;
+            }
         }
     }
     found
