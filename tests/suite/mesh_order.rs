@@ -57,7 +57,7 @@ fn half_edge_table_is_that_of_a_plain_map() {
     let mut mesh = sphere(DVec3::ZERO, 10.0, 6);
     let crowd: Vec<[u32; 3]> = (0..mesh.triangles.len()).step_by(97).map(|t| mesh.triangles[t]).collect();
     mesh.triangles.extend(crowd);
-    mesh.triangles.truncate(81_000);
+    mesh.triangles.drain(..900);
     mesh.triangles.extend([[5, 5, 9], [0, 40_000, 20_000]]);
     let mut sharing: BTreeMap<(u32, u32), Vec<u32>> = BTreeMap::new();
     for (t, [a, b, c]) in (0_u32..).zip(mesh.triangles.iter().copied()) {
