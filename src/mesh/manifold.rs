@@ -36,8 +36,8 @@ pub fn cut_apart_along(mesh: TriMesh, edges: Edges) -> CutApart {
     let before = mesh.positions.len();
     let mut mesh = cut_once(mesh, edges);
     // Cutting never makes an edge crowded.
-    while edges_cut > 0 {
-        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    loop {
+        let edges = if edges_cut > 0 { Edges::of(&mesh.triangles, mesh.positions.len()) } else { Edges::default() };
         if edges.crowded.is_empty() {
             break;
         }

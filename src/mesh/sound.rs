@@ -56,12 +56,11 @@ fn out_of_step(known: &[u64], hashes: &[u64]) -> Vec<u32> {
     let (mut at, mut found) = (0_usize, Vec::new());
     for (t, hash) in (0_u32..).zip(hashes) {
         let near = || known.get(at..known.len().min(at + SLACK))?.iter().position(|k| k == hash);
-        match near().map(|ahead| at + ahead).or_else(|| landmarks.get(hash).copied()) {
-            Some(place) => at = place + 1,
-            None => {
-                found.push(t);
-                at += 1;
-            }
+        if let Some(place) = near().map(|ahead| at + ahead).or_else(|| landmarks.get(hash).copied()) {
+            at = place + 1;
+        } else {
+            found.push(t);
+            at += 1;
         }
     }
     found

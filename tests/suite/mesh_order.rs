@@ -14,7 +14,8 @@ use crate::shapes::{cuboid, sphere, together};
 
 /// A fixed shuffle of `0..n`: steps of a number that shares no factor with it.
 fn shuffled(n: usize) -> impl Iterator<Item = usize> {
-    let step = (n * 5 / 8..).find(|step| (2..=*step).all(|d| n % d != 0 || step % d != 0)).unwrap();
+    let step =
+        (n * 5 / 8..).find(|step| (2..=*step).all(|d: usize| !n.is_multiple_of(d) || !step.is_multiple_of(d))).unwrap();
     (0..n).map(move |i| i * step % n)
 }
 
