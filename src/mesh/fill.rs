@@ -9,7 +9,7 @@ pub mod triangulate;
 use glam::DVec3;
 use rayon::prelude::*;
 
-use super::manifold::cut_apart;
+use super::manifold::cut_apart_along;
 use super::topology::Edges;
 use super::{Origin, TriMesh};
 use patch::Patch;
@@ -53,7 +53,7 @@ pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
         if edges.open == 0 && edges.crowded.is_empty() {
             break;
         }
-        *mesh = cut_apart(std::mem::take(mesh)).mesh;
+        *mesh = cut_apart_along(std::mem::take(mesh), edges).mesh;
         filled.extend(fill_rims(mesh, curved, round == 0));
     }
     filled

@@ -1,10 +1,11 @@
 //! The program's own checker: is this mesh a closed, oriented 2-manifold, and if not, what is wrong with it.
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::TriMesh;
 use super::measure::volume_mm3;
-use super::topology::{Edges, NONE, components, ends, fans};
+use super::topology::{Edges, NONE, components, ends, fans, previous};
 
 /// Area at or below which a triangle has no normal to speak of, mm2; on the lattice every other area is larger.
 pub const DEGENERATE_MM2: f64 = 1e-9;
@@ -76,8 +77,11 @@ pub fn inspect(mesh: &TriMesh) -> Faults {
     faults.open_edges = edges.open;
     faults.crowded_edges = edges.crowded.len();
     faults.flipped_edges = flipped_edges(&mesh.triangles, &edges);
-    faults.pinched_vertices = pinched_vertices(mesh, &edges);
-    faults.degenerate = (0..mesh.triangles.len()).filter(|t| is_degenerate(mesh, *t)).count();
+    faults.pinched_vertices = {
+        let is_closed = faults.open_edges + faults.crowded_edges + faults.flipped_edges == 0;
+        pinched_vertices(mesh, &edges, is_closed)
+    };
+    faults.degenerate = (0..mesh.triangles.len()).into_par_iter().filter(|t| is_degenerate(mesh, *t)).count();
     faults.components = components(&mesh.triangles, &edges).count;
     faults.volume_mm3 = volume_mm3(mesh);
     faults
@@ -91,11 +95,16 @@ pub fn is_degenerate(mesh: &TriMesh, triangle: usize) -> bool {
 }
 
 fn flipped_edges(triangles: &[[u32; 3]], edges: &Edges) -> usize {
-    let pairs = (0_u32..).zip(edges.mates.iter().copied()).filter(|(half, mate)| *mate != NONE && half < mate);
-    pairs.filter(|(half, mate)| Edges::runs_alike(triangles, *half, *mate)).count()
+    let pairs = edges.mates.par_iter().enumerate().map(|(half, mate)| (half as u32, *mate));
+    let is_flipped =
+        |(half, mate): &(u32, u32)| *mate != NONE && half < mate && Edges::runs_alike(triangles, *half, *mate);
+    pairs.filter(is_flipped).count()
 }
 
-fn pinched_vertices(mesh: &TriMesh, edges: &Edges) -> usize {
+fn pinched_vertices(mesh: &TriMesh, edges: &Edges, is_closed: bool) -> usize {
+    if is_closed {
+        return pinched_on_closed(mesh, edges);
+    }
     let mut excused = vec![false; mesh.positions.len()];
     for group in &edges.crowded {
         let (from, to) = ends(&mesh.triangles, group[0]);
@@ -114,4 +123,24 @@ fn pinched_vertices(mesh: &TriMesh, edges: &Edges) -> usize {
         }
     }
     pinched
+}
+
+/// The same where every half-edge has a mate that runs the other way: the fan of one corner is then walked in a circle
+/// and has all corners of its vertex, or the vertex has more fans.
+fn pinched_on_closed(mesh: &TriMesh, edges: &Edges) -> usize {
+    let mut corners = vec![(NONE, 0_u32); mesh.positions.len()];
+    for (half, v) in (0_u32..).zip(mesh.triangles.iter().flatten()) {
+        let (any, count) = &mut corners[*v as usize];
+        (*any, *count) = (half, *count + 1);
+    }
+    let is_pinched = |(any, count): &&(u32, u32)| {
+        let mut half = *any;
+        let walked = (0..*count).take_while(|step| {
+            let is_new = *step == 0 || half != *any;
+            half = edges.mates[previous(half) as usize];
+            is_new && half != NONE
+        });
+        walked.count() != *count as usize
+    };
+    corners.par_iter().filter(is_pinched).count()
 }

@@ -186,11 +186,15 @@ const SAFE: f64 = 64.0 * f64::EPSILON;
 
 /// Whether a plane through the common first corner plainly has one triangle on either side. Spares most exact tests.
 fn surely_apart_at_corner(t: &Corners, u: &Corners) -> bool {
-    let from_corner = |p: DVec3| p - t[0];
-    let [a, b, c, d] = [t[1], t[2], u[1], u[2]].map(from_corner);
-    let normal = a.normalize_or_zero() + b.normalize_or_zero() - c.normalize_or_zero() - d.normalize_or_zero();
-    let ahead = |p: DVec3| normal.dot(p) > SAFE * normal.length() * p.length();
-    ahead(a) && ahead(b) && ahead(-c) && ahead(-d)
+    let [a, b, c, d] = [t[1], t[2], u[1], u[2]].map(|p| p - t[0]);
+    let lengths = [a, b, c, d].map(DVec3::length);
+    if lengths.contains(&0.0) {
+        return false;
+    }
+    // At most four long.
+    let normal = a / lengths[0] + b / lengths[1] - c / lengths[2] - d / lengths[3];
+    let ahead = |p: DVec3, length: f64| normal.dot(p) > 4.0 * SAFE * length;
+    ahead(a, lengths[0]) && ahead(b, lengths[1]) && ahead(-c, lengths[2]) && ahead(-d, lengths[3])
 }
 
 /// Whether two triangles plainly lie on opposite sides of their shared side, which is last in both.

@@ -20,6 +20,38 @@ pub struct Piece {
     pub high: DVec3,
 }
 
+impl Piece {
+    const NOTHING: Self = Self {
+        triangles: 0,
+        area_mm2: 0.0,
+        level_mm2: 0.0,
+        open_edges: 0,
+        low: DVec3::INFINITY,
+        high: DVec3::NEG_INFINITY,
+    };
+
+    fn add(&mut self, other: &Self) {
+        self.triangles += other.triangles;
+        self.area_mm2 += other.area_mm2;
+        self.level_mm2 += other.level_mm2;
+        self.open_edges += other.open_edges;
+        self.low = self.low.min(other.low);
+        self.high = self.high.max(other.high);
+    }
+
+    fn add_triangle(&mut self, mesh: &TriMesh, t: usize) {
+        let (area, [a, b, c]) = (0.5 * mesh.area_vector(t), mesh.corners(t));
+        self.triangles += 1;
+        self.area_mm2 += area.length();
+        self.level_mm2 += area.z.abs();
+        self.low = self.low.min(a).min(b).min(c);
+        self.high = self.high.max(a).max(b).max(c);
+    }
+}
+
+/// Triangles per task; sums depend on it.
+const CHUNK: usize = 1 << 16;
+
 /// Measures each piece of `pieces`, in their order.
 ///
 /// # Examples
@@ -42,25 +74,22 @@ pub struct Piece {
 /// ```
 #[must_use]
 pub fn measure(mesh: &TriMesh, edges: &Edges, pieces: &Components) -> Vec<Piece> {
-    let nothing = Piece {
-        triangles: 0,
-        area_mm2: 0.0,
-        level_mm2: 0.0,
-        open_edges: 0,
-        low: DVec3::INFINITY,
-        high: DVec3::NEG_INFINITY,
-    };
-    let mut found = vec![nothing; pieces.count];
-    for (t, label) in pieces.label.iter().enumerate() {
-        let piece = &mut found[*label as usize];
-        let area = 0.5 * mesh.area_vector(t);
-        piece.triangles += 1;
-        piece.area_mm2 += area.length();
-        piece.level_mm2 += area.z.abs();
-        for corner in mesh.corners(t) {
-            piece.low = piece.low.min(corner);
-            piece.high = piece.high.max(corner);
+    let chunk_sums = |(chunk, labels): (usize, &[u32])| {
+        let mut sums: Vec<(u32, Piece)> = Vec::new();
+        for (t, label) in (chunk * CHUNK..).zip(labels) {
+            if sums.last().is_none_or(|(last, _)| last != label) {
+                sums.push((*label, Piece::NOTHING));
+            }
+            if let Some((_, sum)) = sums.last_mut() {
+                sum.add_triangle(mesh, t);
+            }
         }
+        sums
+    };
+    let sums: Vec<Vec<(u32, Piece)>> = pieces.label.par_chunks(CHUNK).enumerate().map(chunk_sums).collect();
+    let mut found = vec![Piece::NOTHING; pieces.count];
+    for (label, sum) in sums.iter().flatten() {
+        found[*label as usize].add(sum);
     }
     for (half, _) in edges.open_halves(&mesh.triangles).iter().enumerate().filter(|(_, open)| **open) {
         found[pieces.label[half / 3] as usize].open_edges += 1;

@@ -26,11 +26,18 @@ pub struct CutApart {
 #[must_use]
 pub fn cut_apart(mesh: TriMesh) -> CutApart {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    cut_apart_along(mesh, edges)
+}
+
+/// The same for a mesh whose half-edge table is known.
+#[must_use]
+pub fn cut_apart_along(mesh: TriMesh, edges: Edges) -> CutApart {
     let edges_cut = edges.crowded.len();
     let before = mesh.positions.len();
     let mut mesh = cut_once(mesh, edges);
+    // Cutting never makes an edge crowded.
     loop {
-        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        let edges = if edges_cut > 0 { Edges::of(&mesh.triangles, mesh.positions.len()) } else { Edges::default() };
         if edges.crowded.is_empty() {
             break;
         }

@@ -2,6 +2,7 @@
 //! Here a piece ends at crowded edges too.
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use super::TriMesh;
 use super::topology::{Components, Edges, NONE, components, ends, rims};
@@ -36,17 +37,35 @@ pub fn orient_outwards(mesh: &mut TriMesh) -> Turned {
     let before = mesh.triangles.clone();
     let flips = agreeing_flips(&mesh.triangles, &edges);
     apply(mesh, |t| flips[t]);
-    let halves = (0_u32..).zip(edges.mates.iter().copied()).filter(|(half, mate)| *mate != NONE && half < mate);
-    let pairs: Vec<(u32, u32)> = halves.map(|(half, mate)| (moved(half, &flips), moved(mate, &flips))).collect();
-    let conflicts = pairs.iter().filter(|(a, b)| Edges::runs_alike(&mesh.triangles, *a, *b)).count();
-    turn_pieces(mesh, &flips);
-    let triangles = before.iter().zip(&mesh.triangles).filter(|(a, b)| a != b).count();
+    let edges = turned_edges(&edges, &flips);
+    let is_conflict = |(half, mate): &(usize, &u32)| {
+        let half = *half as u32;
+        **mate != NONE && half < **mate && Edges::runs_alike(&mesh.triangles, half, **mate)
+    };
+    let conflicts = edges.mates.par_iter().enumerate().filter(is_conflict).count();
+    turn_pieces(mesh, &edges, &flips);
+    let triangles = before.par_iter().zip(&mesh.triangles).filter(|(a, b)| a != b).count();
     Turned { triangles, conflicts }
 }
 
 /// Where a half-edge is after its triangle was turned: turning swaps the last two corners.
 fn moved(half: u32, flips: &[bool]) -> u32 {
     if flips[half as usize / 3] { half / 3 * 3 + 2 - half % 3 } else { half }
+}
+
+/// The half-edge table after triangles were turned.
+fn turned_edges(edges: &Edges, flips: &[bool]) -> Edges {
+    let mate_of = |half: usize| match edges.mates[moved(half as u32, flips) as usize] {
+        NONE => NONE,
+        mate => moved(mate, flips),
+    };
+    let mates = (0..edges.mates.len()).into_par_iter().map(mate_of).collect();
+    let crowd = |group: &Vec<u32>| {
+        let mut group: Vec<u32> = group.iter().map(|half| moved(*half, flips)).collect();
+        group.sort_unstable();
+        group
+    };
+    Edges { mates, crowded: edges.crowded.iter().map(crowd).collect(), open: edges.open }
 }
 
 fn apply(mesh: &mut TriMesh, flip: impl Fn(usize) -> bool) {
@@ -86,10 +105,9 @@ pub fn agreeing_flips(triangles: &[[u32; 3]], edges: &Edges) -> Vec<bool> {
 
 /// Turns each piece outwards. Closed and nearly closed ones by the volume they enclose, with holes closed by cones; shreds
 /// the way most of their area was wound in the file, for a file that winds one shred rightly does so with all.
-fn turn_pieces(mesh: &mut TriMesh, flipped: &[bool]) {
-    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+fn turn_pieces(mesh: &mut TriMesh, edges: &Edges, flipped: &[bool]) {
     let pieces = components(&mesh.triangles, &Edges { crowded: Vec::new(), ..edges.clone() });
-    let mut evidence = cone_volumes(mesh, &edges, &pieces);
+    let mut evidence = cone_volumes(mesh, edges, &pieces);
     let middle = mesh.positions.iter().sum::<DVec3>() / mesh.positions.len().max(1) as f64;
     let mut file_volume = 0.0;
     for (t, piece) in pieces.label.iter().enumerate() {

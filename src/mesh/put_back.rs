@@ -6,8 +6,8 @@ use rayon::prelude::*;
 use super::TriMesh;
 use super::intersect::{self_intersect, self_intersections};
 use super::slivers::least_height;
+use super::sound::pairs_of;
 use super::topology::corners_and_rings;
-use super::untangle::pairs_of;
 
 /// Triangles per task.
 const CHUNK: usize = 4096;

@@ -2,6 +2,7 @@
 //! and a closed manifold stays one; what cannot be changed safely is left.
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use super::TriMesh;
 use super::topology::{Edges, NONE, next, previous};
@@ -16,7 +17,7 @@ pub fn remove_slivers(mesh: &mut TriMesh, height_mm: f64) -> usize {
     let mut changed = 0;
     for _ in 0..ROUNDS {
         let slivers: Vec<u32> =
-            (0..mesh.triangles.len() as u32).filter(|t| least_height(mesh, *t) < height_mm).collect();
+            (0..mesh.triangles.len() as u32).into_par_iter().filter(|t| least_height(mesh, *t) < height_mm).collect();
         if slivers.is_empty() {
             break;
         }

@@ -3,6 +3,11 @@
 //! Half-edge `3 t + k` runs from corner `k` of triangle `t` to corner `k + 1`. All of this is combinatorial: open,
 //! crowded and flipped edges are allowed, and results depend on nothing but the order of the triangles.
 
+use std::sync::atomic::Ordering::Relaxed;
+use std::sync::atomic::{AtomicU32, AtomicU64};
+
+use rayon::prelude::*;
+
 /// No half-edge, no triangle, no vertex.
 pub const NONE: u32 = u32::MAX;
 
@@ -38,24 +43,21 @@ pub struct Edges {
     pub open: usize,
 }
 
+/// Vertices or triangles per task.
+const RUN: usize = 1 << 14;
+
 impl Edges {
     /// The table of these triangles; their indices must be below `vertices`. Linear time: a counting sort by the lower end.
     #[must_use]
     pub fn of(triangles: &[[u32; 3]], vertices: usize) -> Self {
-        let (starts, spokes) = sorted_spokes(triangles, vertices);
-        let mut edges = Self { mates: vec![NONE; 3 * triangles.len()], ..Self::default() };
-        for range in starts.windows(2) {
-            let bucket = &spokes[range[0] as usize..range[1] as usize];
-            for group in bucket.chunk_by(|a, b| a.0 == b.0) {
-                match group {
-                    [_] => edges.open += 1,
-                    [(_, a), (_, b)] => {
-                        edges.mates[*a as usize] = *b;
-                        edges.mates[*b as usize] = *a;
-                    }
-                    _ => edges.crowded.push(group.iter().map(|(_, half)| *half).collect()),
-                }
-            }
+        let (starts, mut spokes) = spokes(triangles, vertices);
+        let mates = atomics(3 * triangles.len(), NONE);
+        let run = |(starts, spokes): (&[u32], &mut [u64])| pair_up(starts, spokes, &mates);
+        let found: Vec<(usize, Vec<Vec<u32>>)> = runs(&starts, &mut spokes).into_par_iter().map(run).collect();
+        let mut edges = Self { mates: plain(mates), ..Self::default() };
+        for (open, crowded) in found {
+            edges.open += open;
+            edges.crowded.extend(crowded);
         }
         edges
     }
@@ -69,40 +71,88 @@ impl Edges {
     /// For each half-edge whether it is alone on its edge.
     #[must_use]
     pub fn open_halves(&self, triangles: &[[u32; 3]]) -> Vec<bool> {
-        let mut open: Vec<bool> = self.mates.iter().map(|m| *m == NONE).collect();
+        let is_open = |(half, mate): (usize, &u32)| {
+            let (from, to) = ends(triangles, half as u32);
+            *mate == NONE && from != to
+        };
+        let mut open: Vec<bool> = self.mates.par_iter().enumerate().with_min_len(RUN).map(is_open).collect();
         for half in self.crowded.iter().flatten() {
             open[*half as usize] = false;
-        }
-        for (half, open) in open.iter_mut().enumerate().filter(|(_, open)| **open) {
-            let (from, to) = ends(triangles, half as u32);
-            *open = from != to;
         }
         open
     }
 }
 
-/// Half-edges sorted by lower end, then higher end, then index: bucket starts per vertex, and (higher end, half-edge).
-/// Half-edges that run from a vertex to itself are left out.
-fn sorted_spokes(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<(u32, u32)>) {
-    let mut starts = vec![0_u32; vertices + 1];
-    let sides = |t: &[u32; 3]| [(t[0], t[1]), (t[1], t[2]), (t[2], t[0])];
-    for (from, to) in triangles.iter().flat_map(sides).filter(|(from, to)| from != to) {
-        starts[from.min(to) as usize + 1] += 1;
-    }
+/// Numbers that tasks write side by side, each to places of its own or by adding up.
+fn atomics(n: usize, value: u32) -> Vec<AtomicU32> {
+    (0..n).into_par_iter().with_min_len(RUN).map(|_| AtomicU32::new(value)).collect()
+}
+
+fn plain(numbers: Vec<AtomicU32>) -> Vec<u32> {
+    numbers.into_iter().map(AtomicU32::into_inner).collect()
+}
+
+/// Half-edges by lower end: bucket starts per vertex, and in each bucket, in any order, the higher end in the upper and
+/// the half-edge in the lower half of a number. Half-edges that run from a vertex to itself are left out.
+fn spokes(triangles: &[[u32; 3]], vertices: usize) -> (Vec<u32>, Vec<u64>) {
+    let each_side = |side: &(dyn Fn(usize, u32, u32) + Sync)| {
+        triangles.par_iter().enumerate().with_min_len(RUN).for_each(|(t, triangle)| {
+            for k in 0..3 {
+                let (from, to) = (triangle[k], triangle[(k + 1) % 3]);
+                if from != to {
+                    side(3 * t + k, from.min(to), from.max(to));
+                }
+            }
+        });
+    };
+    let counts = atomics(vertices + 1, 0);
+    each_side(&|_, low, _| {
+        counts[low as usize + 1].fetch_add(1, Relaxed);
+    });
+    let mut starts = plain(counts);
     for v in 0..vertices {
         starts[v + 1] += starts[v];
     }
-    let mut fill = starts.clone();
-    let mut spokes = vec![(0, 0); starts[vertices] as usize];
-    for (half, (from, to)) in triangles.iter().flat_map(sides).enumerate().filter(|(_, (from, to))| from != to) {
-        let place = &mut fill[from.min(to) as usize];
-        spokes[*place as usize] = (from.max(to), half as u32);
-        *place += 1;
+    let fill: Vec<AtomicU32> = starts.iter().map(|start| AtomicU32::new(*start)).collect();
+    let spokes: Vec<AtomicU64> = (0..starts[vertices]).into_par_iter().map(|_| AtomicU64::new(0)).collect();
+    each_side(&|half, low, high| {
+        let place = fill[low as usize].fetch_add(1, Relaxed);
+        spokes[place as usize].store(u64::from(high) << 32 | half as u64, Relaxed);
+    });
+    (starts, spokes.into_iter().map(AtomicU64::into_inner).collect())
+}
+
+/// The buckets of [`spokes`], by runs of vertices.
+fn runs<'a>(starts: &'a [u32], mut spokes: &'a mut [u64]) -> Vec<(&'a [u32], &'a mut [u64])> {
+    let vertices = starts.len() - 1;
+    let mut runs = Vec::with_capacity(vertices.div_ceil(RUN));
+    for first in (0..vertices).step_by(RUN) {
+        let starts = &starts[first..=vertices.min(first + RUN)];
+        let (run, rest) = spokes.split_at_mut((starts[starts.len() - 1] - starts[0]) as usize);
+        runs.push((starts, run));
+        spokes = rest;
     }
+    runs
+}
+
+/// Sorts the buckets of a run and notes who is whose mate; tells how many half-edges are alone, and who are crowded.
+fn pair_up(starts: &[u32], spokes: &mut [u64], mates: &[AtomicU32]) -> (usize, Vec<Vec<u32>>) {
+    let (mut open, mut crowded) = (0, Vec::new());
     for range in starts.windows(2) {
-        spokes[range[0] as usize..range[1] as usize].sort_unstable();
+        let bucket = &mut spokes[(range[0] - starts[0]) as usize..(range[1] - starts[0]) as usize];
+        bucket.sort_unstable();
+        for group in bucket.chunk_by(|a, b| a >> 32 == b >> 32) {
+            match group {
+                [_] => open += 1,
+                [a, b] => {
+                    mates[*a as u32 as usize].store(*b as u32, Relaxed);
+                    mates[*b as u32 as usize].store(*a as u32, Relaxed);
+                }
+                _ => crowded.push(group.iter().map(|spoke| *spoke as u32).collect()),
+            }
+        }
     }
-    (starts, spokes)
+    (open, crowded)
 }
 
 /// The corners of some triangles, and so many rings of vertices around them, marked among all vertices.

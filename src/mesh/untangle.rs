@@ -3,18 +3,15 @@
 //! surface given up.
 
 use std::cmp::Ordering;
-use std::hash::{Hash, Hasher};
 
 use glam::DVec3;
-use rayon::prelude::*;
-use rustc_hash::FxHasher;
 
 use super::fill::close_up;
-use super::intersect::{first_self_intersections, self_intersect};
+use super::intersect::first_self_intersections;
 use super::islands::{largest, measure};
 use super::slivers::remove_slivers;
+use super::sound::{Sound, pairs_beside};
 use super::topology::{Edges, components, corners_and_rings};
-use super::tree::TriTree;
 use super::weld::keep_triangles;
 use super::{Origin, TriMesh};
 
@@ -101,65 +98,6 @@ pub fn untangle(mesh: &mut TriMesh, allowed: Allowance) -> Untangled {
     }
     done.pairs_after = pairs.len();
     done
-}
-
-/// Names a triangle by the places of its corners.
-fn place_hash(mesh: &TriMesh, t: usize) -> u64 {
-    let mut hasher = FxHasher::default();
-    mesh.corners(t).map(|p| p.to_array().map(f64::to_bits)).hash(&mut hasher);
-    hasher.finish()
-}
-
-/// Triangles known to cross no other of their mesh, by the places of their corners.
-#[derive(Clone, Debug)]
-pub struct Sound(Vec<u64>);
-
-impl Sound {
-    /// All triangles of a mesh but those of the pairs that cross.
-    #[must_use]
-    pub fn of(mesh: &TriMesh, pairs: &[[u32; 2]]) -> Self {
-        let mut crosses = vec![false; mesh.triangles.len()];
-        pairs.iter().flatten().for_each(|t| crosses[*t as usize] = true);
-        let sound = (0..mesh.triangles.len()).into_par_iter().filter(|t| !crosses[*t]);
-        let mut hashes: Vec<u64> = sound.map(|t| place_hash(mesh, t)).collect();
-        hashes.par_sort_unstable();
-        Self(hashes)
-    }
-
-    fn has(&self, mesh: &TriMesh, t: usize) -> bool {
-        self.0.binary_search(&place_hash(mesh, t)).is_ok()
-    }
-}
-
-/// Pairs that cross, given the triangles known not to cross each other: all pairs of a mesh that only moved, lost and
-/// got triangles since.
-#[must_use]
-pub fn pairs_beside(mesh: &TriMesh, sound: &Sound) -> Vec<[u32; 2]> {
-    let is_changed = |t: &u32| !sound.has(mesh, *t as usize);
-    let changed: Vec<u32> = (0..mesh.triangles.len() as u32).into_par_iter().filter(is_changed).collect();
-    pairs_of(mesh, &changed)
-}
-
-/// Pairs that cross and have one of these triangles, lower index first, sorted.
-#[must_use]
-pub fn pairs_of(mesh: &TriMesh, changed: &[u32]) -> Vec<[u32; 2]> {
-    let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
-    let tree = TriTree::new(&mesh.positions, &triangles);
-    let crossings = |t: u32| {
-        let [a, b, c] = mesh.corners(t as usize);
-        let mut found = Vec::new();
-        tree.overlapping(a.min(b).min(c), a.max(b).max(c), |slot| {
-            let other = changed[slot as usize];
-            if other != t && self_intersect(mesh, t.min(other), t.max(other)) {
-                found.push([t.min(other), t.max(other)]);
-            }
-        });
-        found
-    };
-    let mut pairs: Vec<[u32; 2]> = (0..mesh.triangles.len() as u32).into_par_iter().flat_map_iter(crossings).collect();
-    pairs.sort_unstable();
-    pairs.dedup();
-    pairs
 }
 
 /// Moves the corners of crossing triangles, and those next to them unless gentle, towards the mean of their neighbours.

@@ -3,6 +3,7 @@
 //! Positions are never averaged: the vertex with the lowest index stays, so the result depends on order alone.
 
 use glam::DVec3;
+use rayon::prelude::*;
 use rustc_hash::FxHashMap;
 
 use super::TriMesh;
@@ -10,23 +11,23 @@ use super::topology::{Edges, NONE, Sets, ends};
 
 /// Keeps the marked triangles and the vertices they use, in order.
 #[must_use]
-pub fn keep_triangles(mesh: &TriMesh, keep: impl Fn(usize) -> bool) -> TriMesh {
+pub fn keep_triangles(mesh: &TriMesh, keep: impl Fn(usize) -> bool + Sync) -> TriMesh {
+    let chosen: Vec<u32> = (0..mesh.triangles.len() as u32).into_par_iter().filter(|t| keep(*t as usize)).collect();
     let mut renamed = vec![NONE; mesh.positions.len()];
-    let mut kept = TriMesh::default();
-    let chosen = || (0..mesh.triangles.len()).filter(|t| keep(*t));
-    for v in chosen().flat_map(|t| mesh.triangles[t]) {
+    for v in chosen.iter().flat_map(|t| mesh.triangles[*t as usize]) {
         renamed[v as usize] = 0;
     }
-    for (v, name) in renamed.iter_mut().enumerate().filter(|(_, name)| **name == 0) {
-        *name = kept.positions.len() as u32;
-        kept.positions.push(mesh.positions[v]);
-        kept.colours.push(mesh.colours[v]);
+    let mut kept = Vec::with_capacity(mesh.positions.len());
+    for (v, name) in (0_u32..).zip(&mut renamed).filter(|(_, name)| **name == 0) {
+        *name = kept.len() as u32;
+        kept.push(v);
     }
-    for t in chosen() {
-        kept.triangles.push(mesh.triangles[t].map(|v| renamed[v as usize]));
-        kept.origins.push(mesh.origins[t]);
+    TriMesh {
+        positions: kept.par_iter().map(|v| mesh.positions[*v as usize]).collect(),
+        triangles: chosen.par_iter().map(|t| mesh.triangles[*t as usize].map(|v| renamed[v as usize])).collect(),
+        colours: kept.par_iter().map(|v| mesh.colours[*v as usize]).collect(),
+        origins: chosen.par_iter().map(|t| mesh.origins[*t as usize]).collect(),
     }
-    kept
 }
 
 /// Drops triangles that name a missing vertex or one whose position is not finite; tells how many.
@@ -61,14 +62,13 @@ pub fn weld_equal(mesh: TriMesh) -> (TriMesh, usize) {
     rename_vertices(mesh, rename)
 }
 
-/// Makes open-rim vertices within `eps_mm` of one another one; tells how many went. Inner vertices are left alone, so
+/// Makes open-rim vertices within `eps_mm` of one another one; tells how many went. `edges` are those of the mesh. Inner vertices are left alone, so
 /// that fine detail never collapses.
 #[must_use]
-pub fn weld_near(mesh: TriMesh, eps_mm: f64) -> (TriMesh, usize) {
-    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+pub fn weld_near(mesh: TriMesh, edges: &Edges, eps_mm: f64) -> (TriMesh, usize) {
     let mut grid = PointGrid::new(eps_mm.max(f64::MIN_POSITIVE) * 16.0);
     let mut rename: Vec<u32> = (0..mesh.positions.len() as u32).collect();
-    for v in rim_vertices(&mesh, &edges) {
+    for v in rim_vertices(&mesh, edges) {
         let point = mesh.positions[v as usize];
         let near = |w: &u32| mesh.positions[*w as usize].distance(point) <= eps_mm;
         match grid.around(point, eps_mm).filter(near).min() {
@@ -158,7 +158,7 @@ pub fn drop_repeats(mesh: &TriMesh) -> (TriMesh, Repeats) {
     let is_collapsed = |[a, b, c]: [u32; 3]| a == b || b == c || c == a;
     let mut keep: Vec<bool> = mesh.triangles.iter().map(|t| !is_collapsed(*t)).collect();
     let collapsed = keep.iter().filter(|k| !**k).count();
-    let groups = copies(&mesh.triangles);
+    let groups = copies(&mesh.triangles, mesh.positions.len());
     let mut duplicates = 0;
     for group in &groups {
         for copy in &group[1..] {
@@ -174,16 +174,22 @@ pub fn drop_repeats(mesh: &TriMesh) -> (TriMesh, Repeats) {
 }
 
 /// Groups of two or more triangles over the same three vertices, each ascending, by lowest triangle.
-fn copies(triangles: &[[u32; 3]]) -> Vec<Vec<u32>> {
+fn copies(triangles: &[[u32; 3]], vertices: usize) -> Vec<Vec<u32>> {
     let sorted = |t: u32| {
         let mut corners = triangles[t as usize];
         corners.sort_unstable();
         corners
     };
+    // A copy lies on all three edges: each is crowded, or has the copy for its mate.
+    let edges = Edges::of(triangles, vertices);
+    let may_repeat = |t: &u32| {
+        let mates = [0, 1, 2].map(|k| edges.mates[(3 * t + k) as usize]).map(|mate| mate / 3);
+        mates[0] == mates[1] && mates[1] == mates[2] || mates.contains(&(NONE / 3))
+    };
+    let suspects: Vec<u32> = (0..triangles.len() as u32).into_par_iter().filter(may_repeat).collect();
     let mut first: FxHashMap<[u32; 3], u32> = FxHashMap::default();
-    first.reserve(triangles.len());
     let mut doubled: FxHashMap<u32, Vec<u32>> = FxHashMap::default();
-    for t in 0..triangles.len() as u32 {
+    for t in suspects {
         let lowest = *first.entry(sorted(t)).or_insert(t);
         if lowest != t {
             doubled.entry(lowest).or_insert_with(|| vec![lowest]).push(t);

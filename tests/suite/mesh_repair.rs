@@ -104,7 +104,8 @@ fn a_seam_with_rounding_gaps_closes() {
     lower.positions.iter_mut().for_each(|p| *p += DVec3::new(3e-5, -2e-5, 4e-5));
     let both = together(upper, &lower);
     assert!(inspect(&both).open_edges > 0);
-    let (welded, _) = weld_near(both, 1e-4);
+    let edges = Edges::of(&both.triangles, both.positions.len());
+    let (welded, _) = weld_near(both, &edges, 1e-4);
     let faults = inspect(&welded);
     assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
 }

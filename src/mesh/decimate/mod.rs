@@ -7,8 +7,8 @@ mod rounds;
 mod surface;
 
 use super::TriMesh;
+use super::sound::{Sound, pairs_beside};
 use super::topology::corners_and_rings;
-use super::untangle::{Sound, pairs_beside};
 use surface::Surface;
 
 /// Takes a colour (linear-light RGB) to where distance is difference.

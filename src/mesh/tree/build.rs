@@ -69,6 +69,13 @@ impl Extent {
     const EMPTY: Self = Self { boxes: Bounds::EMPTY, centres: Bounds::EMPTY, count: 0 };
 
     fn of(items: &[Item]) -> Self {
+        if items.len() > PARALLEL {
+            let parts: Vec<Self> = items.par_chunks(PARALLEL).map(Self::of).collect();
+            return parts.iter().fold(Self::EMPTY, |mut sum, part| {
+                sum.merge(part);
+                sum
+            });
+        }
         let mut extent = Self::EMPTY;
         for item in items {
             extent.add(item);
@@ -175,13 +182,24 @@ fn split(items: &mut [Item], extent: &Extent, depth: usize) -> (Extent, Extent) 
         return halve(items, axis);
     }
     let bin = |item: &Item| (((item.low[axis] + item.high[axis] - low) * scale) as usize).min(BINS - 1);
-    let mut bins = [Extent::EMPTY; BINS];
-    for item in items.iter() {
-        bins[bin(item)].add(item);
-    }
-    let (last, left, right) = cheapest_split(&bins);
+    let (last, left, right) = cheapest_split(&sorted_into_bins(items, &bin));
     partition(items, |item| bin(item) <= last);
     (left, right)
+}
+
+fn sorted_into_bins(items: &[Item], bin: &(impl Fn(&Item) -> usize + Sync)) -> [Extent; BINS] {
+    let mut bins = [Extent::EMPTY; BINS];
+    if items.len() > PARALLEL {
+        let parts: Vec<_> = items.par_chunks(PARALLEL).map(|part| sorted_into_bins(part, bin)).collect();
+        for (sum, part) in parts.iter().flat_map(|part| (0..BINS).zip(part)) {
+            bins[sum].merge(part);
+        }
+    } else {
+        for item in items {
+            bins[bin(item)].add(item);
+        }
+    }
+    bins
 }
 
 fn halve(items: &mut [Item], axis: usize) -> (Extent, Extent) {
@@ -195,20 +213,27 @@ fn halve(items: &mut [Item], axis: usize) -> (Extent, Extent) {
 /// The last bin of the left side for which area times count, summed over both sides, is least; and both sides. The
 /// first and the last bin are never empty, as the outermost centres fall into them.
 fn cheapest_split(bins: &[Extent; BINS]) -> (usize, Extent, Extent) {
-    let mut rights = *bins;
-    for at in (0..BINS - 1).rev() {
-        let behind = rights[at + 1];
-        rights[at].merge(&behind);
+    // Empty bins, which are most in small ranges, change neither side.
+    let mut rights = [(0, Extent::EMPTY); BINS];
+    let mut filled = 0;
+    for (at, bin) in bins.iter().enumerate().filter(|(_, bin)| bin.count > 0) {
+        rights[filled] = (at, *bin);
+        filled += 1;
+    }
+    for at in (1..filled).rev() {
+        let behind = rights[at].1;
+        rights[at - 1].1.merge(&behind);
     }
     let mut left = Extent::EMPTY;
-    let mut best = (0, bins[0], rights[1]);
+    let mut best = (0, bins[0], rights[1].1);
     let mut least = f32::INFINITY;
-    for at in 0..BINS - 1 {
-        left.merge(&bins[at]);
-        let cost = left.cost() + rights[at + 1].cost();
+    for at in 0..filled.saturating_sub(1) {
+        let (bin, right) = (rights[at].0, &rights[at + 1].1);
+        left.merge(&bins[bin]);
+        let cost = left.cost() + right.cost();
         if cost < least {
             least = cost;
-            best = (at, left, rights[at + 1]);
+            best = (bin, left, *right);
         }
     }
     best

@@ -30,8 +30,8 @@ pub fn gather(settings: &Clean, scan: &TriMesh, ctx: &mut StageContext<'_>) -> R
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let (open_edges, crowded_edges) = (edges.open, edges.crowded.len());
     let eps_mm = weld_mm(settings, &mesh, &edges);
+    let (mesh, near) = if open_edges > 0 { weld_near(mesh, &edges, eps_mm) } else { (mesh, 0) };
     drop(edges);
-    let (mesh, near) = if open_edges > 0 { weld_near(mesh, eps_mm) } else { (mesh, 0) };
     let (mesh, repeats) = drop_repeats(&mesh);
     let (mesh, junctions) = if open_edges > 0 { split_t_junctions(&mesh, eps_mm) } else { (mesh, 0) };
     ctx.checkpoint()?;

@@ -9,7 +9,8 @@ use crate::mesh::base::{cut_flat, cut_heights, standing_area_mm2};
 use crate::mesh::inspect::inspect;
 use crate::mesh::measure::bounds;
 use crate::mesh::slivers::remove_slivers;
-use crate::mesh::untangle::{Sound, largest_piece, pairs_beside};
+use crate::mesh::sound::{Sound, pairs_beside};
+use crate::mesh::untangle::largest_piece;
 use crate::stage::StageContext;
 
 /// Roughness at figure size that still counts as flat, mm: a tenth of a thin printed layer (common practice, no source).

@@ -77,7 +77,7 @@ impl Default for Intake {
 
 impl Settings for Intake {
     const NAME: &'static str = "intake";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "reads the scan: format, unit, up axis, colours from pictures";
     const EXAMPLE: &'static str = "unit: m\nup: +y\ncolour_detail_mm: 0.6\n";
 }

@@ -1,8 +1,13 @@
 //! One vertex for each position: seams of pictures and unwelded files become whole surfaces.
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use crate::format::{ExactWeld, RawMesh};
+use crate::mesh::order::{by_place, number_by_use};
+
+/// A mesh of fewer triangles fits into the caches in any order.
+const LARGE: usize = 1 << 17;
 
 /// The raw mesh with one vertex for each position, without unused vertices and collapsed triangles.
 pub(super) struct Welded {
@@ -28,6 +33,19 @@ impl Welded {
                 sources.push(source);
             }
         }
-        Self { positions: weld.into_positions(), triangles, sources }
+        let welded = Self { positions: weld.into_positions(), triangles, sources };
+        if welded.triangles.len() < LARGE { welded } else { welded.ordered() }
+    }
+
+    /// The same with near triangles and vertices near in memory: all later stages then run up to twice as fast.
+    fn ordered(self) -> Self {
+        let order = by_place(&self.positions, &self.triangles);
+        let mut triangles: Vec<[u32; 3]> = order.par_iter().map(|t| self.triangles[*t as usize]).collect();
+        let vertices = number_by_use(&mut triangles, self.positions.len());
+        Self {
+            positions: vertices.par_iter().map(|v| self.positions[*v as usize]).collect(),
+            triangles,
+            sources: order.par_iter().map(|t| self.sources[*t as usize]).collect(),
+        }
     }
 }

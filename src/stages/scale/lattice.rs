@@ -11,7 +11,7 @@ use crate::mesh::TriMesh;
 use crate::mesh::inspect::{Faults, inspect};
 use crate::mesh::intersect::self_intersections;
 use crate::mesh::slivers::remove_slivers;
-use crate::mesh::untangle::{self, pairs_beside};
+use crate::mesh::sound::{self, pairs_beside};
 use crate::units::{LATTICE_MM, snap_mm};
 
 /// Triangles lower than this have no room on the lattice, mm.
@@ -83,7 +83,7 @@ pub fn mend(mut mesh: TriMesh) -> Result<Sound, Unsound> {
         if crossing.is_empty() || crossing.len() > most {
             break;
         }
-        let sound = untangle::Sound::of(&mesh, &crossing);
+        let sound = sound::Sound::of(&mesh, &crossing);
         moved += draw_apart(&mut mesh, &crossing, round);
         slivers += remove_slivers(&mut mesh, LEAST_HEIGHT_MM);
         crossing = pairs_beside(&mesh, &sound);

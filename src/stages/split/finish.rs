@@ -14,7 +14,7 @@ use super::labels::carried;
 use super::place;
 use crate::figure::{Joint, Key, Part};
 use crate::mesh::cut::{self, NO_SOURCE, Socket};
-use crate::mesh::untangle::{Sound, pairs_beside};
+use crate::mesh::sound::{Sound, pairs_beside};
 use crate::mesh::{Origin, TriMesh, measure, outline};
 use glam::{DVec2, DVec3};
 
