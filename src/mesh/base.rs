@@ -7,6 +7,7 @@ use super::cut::{CutError, Plane, halves};
 use super::fill::Filled;
 use super::fill::rim::{Rim, open_rims};
 use super::measure::bounds;
+use super::topology::{ends, next, previous};
 use super::{Origin, TriMesh, outline};
 use crate::units::snap_between_mm;
 
@@ -48,7 +49,7 @@ fn close_sole(mesh: &mut TriMesh, rim: &Rim, floor: f64) -> Option<Filled> {
     let n = rim.len() as u32;
     // The floor faces down: seen from above its rim runs clockwise, so it is filled turned round.
     let edges: Vec<[u32; 2]> = (0..n).map(|i| [(i + 1) % n, i]).collect();
-    let (outline, filled) = simple_outline(points(mesh, rim).map(DVec3::truncate).collect(), &edges)?;
+    let (outline, filled) = simple_outline(drawn_in(mesh, rim, floor), &edges)?;
     let report = Filled {
         centre: points(mesh, rim).sum::<DVec3>() / f64::from(n),
         rim_edges: rim.len(),
@@ -69,6 +70,32 @@ fn close_sole(mesh: &mut TriMesh, rim: &Rim, floor: f64) -> Option<Filled> {
     mesh.triangles.extend(filled.triangles.iter().map(|[a, b, c]| [first + a, first + c, first + b]));
     mesh.origins.resize(mesh.triangles.len(), Origin::Fill);
     Some(report)
+}
+
+/// The rim carried on to the floor as steeply as the surface runs along it: straight down below a plinth, drawn in below a
+/// foot whose sole is round.
+fn drawn_in(mesh: &TriMesh, rim: &Rim, floor: f64) -> Vec<DVec2> {
+    /// Corners on either side that a rim's direction is measured over, and most that it is drawn in per mm of height.
+    const BESIDE: usize = 4;
+    const MOST: f64 = 0.7;
+    let places: Vec<DVec3> = points(mesh, rim).collect();
+    let n = places.len();
+    // The rim runs clockwise seen from above, with the figure on its right.
+    let inward = |i: usize| {
+        let way = places[(i + BESIDE) % n] - places[(i + n - BESIDE % n) % n];
+        -way.truncate().perp().normalize_or_zero()
+    };
+    let (mut sideways, mut down) = (0.0, 0.0);
+    for (i, (_, half)) in rim.steps().iter().enumerate() {
+        let (from, to, apex) = (*half, next(*half), previous(*half));
+        let corner = |half: u32| mesh.positions[ends(&mesh.triangles, half).0 as usize];
+        let edge = corner(to) - corner(from);
+        let out = (corner(from) - corner(apex)).reject_from(edge) * edge.length();
+        sideways += out.truncate().dot(inward(i));
+        down -= out.z;
+    }
+    let slope = if down > 0.0 { (sideways / down).clamp(0.0, MOST) } else { 0.0 };
+    (0..n).map(|i| places[i].truncate() + inward(i) * (slope * (places[i].z - floor))).collect()
 }
 
 /// Smooths a closed outline until it can be filled; tells both.

@@ -45,6 +45,7 @@ pub mod inspect;
 pub mod intersect;
 pub mod islands;
 pub mod label_layers;
+pub mod low_pass;
 pub mod manifold;
 pub mod measure;
 pub mod order;

@@ -33,8 +33,9 @@ pub fn film(patch: &mut Patch) {
 }
 
 /// Moves the inner points so that the surface curves on from `outer`, the neighbours of each rim point outside the
-/// patch; stays a film where the bulge would be large or fold over.
-pub fn bulge(patch: &mut Patch, outer: &[Vec<DVec3>]) {
+/// patch; stays a film where the bulge would be large or fold over. `calm_rim` and `outer` are without the scanner's
+/// noise; near the rim the patch goes over to the rim as it is.
+pub fn bulge(patch: &mut Patch, calm_rim: &[DVec3], outer: &[Vec<DVec3>]) {
     /// Largest bulge above the film, as share of the radius of a circle as long as the rim.
     const MAX_RISE: f64 = 0.6;
     film(patch);
@@ -43,14 +44,33 @@ pub fn bulge(patch: &mut Patch, outer: &[Vec<DVec3>]) {
         return;
     }
     let mut curved = patch.clone();
+    curved.points[..patch.rim].copy_from_slice(calm_rim);
     minimise_bending(&mut curved, outer);
     minimise_bending(&mut curved, outer);
+    let noise: Vec<DVec3> = patch.points.iter().zip(calm_rim).map(|(rim, calm)| *rim - *calm).collect();
+    fade_in(&mut curved, &noise);
     let rise = patch.points.iter().zip(&curved.points).map(|(a, b)| a.distance(*b)).fold(0.0, f64::max);
     let rim = &patch.points[..patch.rim];
     let around: f64 = (0..rim.len()).map(|i| rim[i].distance(rim[(i + 1) % rim.len()])).sum();
     if rise <= MAX_RISE * around / std::f64::consts::TAU && !folds_over(patch, &curved) {
         *patch = curved;
     }
+}
+
+/// Moves the rim by an offset each, and the inner points along, less and less from ring to ring.
+fn fade_in(patch: &mut Patch, offsets: &[DVec3]) {
+    /// Part of its neighbours' mean offset that a point does not follow, and rings after which nothing is left.
+    const HOLDS: f64 = 0.4;
+    const RINGS: usize = 12;
+    let rows = neighbours(patch);
+    let mut moves = offsets.to_vec();
+    moves.resize(patch.points.len(), DVec3::ZERO);
+    for _ in 0..RINGS {
+        let mean = |row: &Vec<u32>| row.iter().map(|v| moves[*v as usize]).sum::<DVec3>() / row.len().max(1) as f64;
+        let inner: Vec<DVec3> = rows[patch.rim..].iter().map(|row| mean(row) * (1.0 - HOLDS)).collect();
+        moves[patch.rim..].copy_from_slice(&inner);
+    }
+    patch.points.iter_mut().zip(moves).for_each(|(p, way)| *p += way);
 }
 
 /// Whether more than a few of the triangles turned over against the film.

@@ -184,14 +184,14 @@ impl Around {
         rim.vertices().map(mean).collect()
     }
 
-    /// Neighbours of each rim vertex that are not its neighbours along the rim, as points.
+    /// Neighbours of each rim vertex that are not its neighbours along the rim, at their places.
     #[must_use]
-    pub fn outer_neighbours(&self, mesh: &TriMesh, rim: &Rim) -> Vec<Vec<DVec3>> {
+    pub fn outer_neighbours(&self, rim: &Rim, place: impl Fn(u32) -> DVec3) -> Vec<Vec<DVec3>> {
         let n = rim.len();
         let outer = |i: usize| {
             let along = [rim.steps[(i + n - 1) % n].0, rim.steps[(i + 1) % n].0];
             let near = self.neighbours(rim.steps[i].0).iter().filter(|v| !along.contains(v));
-            near.map(|v| mesh.positions[*v as usize]).collect()
+            near.map(|v| place(*v)).collect()
         };
         (0..n).map(outer).collect()
     }

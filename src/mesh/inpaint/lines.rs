@@ -1,145 +1,166 @@
 //! Stripes, hems and hairlines go on through a hole: colours are carried along the lines on which they do not change.
 //!
-//! The way colours change at the rim (the structure tensor: Di Zenzo 1986, Förstner and Gülch 1987) is spread smoothly
-//! over the hole. Where it has one clear direction, a vertex takes its colour from where the line of equal colour
-//! through it leaves the ring around it, at both ends (after the coherence transport of Bornemann and März 2007);
-//! elsewhere it stays the mean of its neighbours. All weights are positive, so the maximum principle holds.
+//! How colours change at the rim (the structure tensor: Di Zenzo 1986, Förstner and Gülch 1987) is spread smoothly over
+//! the hole. Where it has a clear direction, the line of equal colour through a vertex is followed over the triangles to
+//! the rim on both sides, and the vertex takes the colours there, the nearer one more (after the coherence transport of
+//! Bornemann and März 2007). Nothing but means of known colours comes out, so the maximum principle holds.
 
-use glam::{DMat2, DMat3, DVec2, DVec3};
+use glam::DVec3;
+use rayon::prelude::*;
 
 use super::super::TriMesh;
 use super::super::fans::Fans;
-use super::{System, spread};
+use super::System;
+use super::change::Changes;
 
-/// Most that lines count against the mean of the neighbours, and the clearness of direction at which they count half.
-const LINES_MOST: f64 = 0.97;
-const CLEAR: f64 = 0.15;
+/// Most that lines count against the smooth solution, and the clearness of direction at which they count half of that.
+const LINES_MOST: f64 = 0.95;
+const CLEAR: f64 = 0.1;
 
-/// Sweeps over the hole, back and forth; each carries colours at least one edge on.
-const SWEEPS: usize = 300;
+/// Triangles a line crosses at most.
+const STEPS: usize = 600;
 
-/// A sweep that changes no colour by more than this is the last.
-const STILL: f64 = 1e-4;
+/// Least share of a step that goes into the next triangle, so that a line does not creep along an edge.
+const INWARD: f64 = 0.05;
 
-/// How colours change around a vertex: sum over the channels of the outer product of their gradients.
-type Change = DMat3;
-
-/// Carries colours along lines, given the smooth solution.
-pub(super) fn carry(mesh: &TriMesh, system: &System, solved: &mut [DVec3], colour: impl Fn(u32) -> DVec3) {
+/// Carries colours along lines, given the smooth solution by row.
+pub(super) fn carry(
+    mesh: &TriMesh,
+    system: &System,
+    solved: &mut [DVec3],
+    colour: impl Fn(u32) -> DVec3 + Copy + Sync,
+) {
     let fans = Fans::of(mesh);
-    let changes = changes(mesh, &fans, system);
-    let rows: Vec<Option<Row>> =
-        system.vertices.iter().zip(&changes).map(|(v, change)| row(mesh, &fans, *v, *change)).collect();
-    let known = |solved: &[DVec3], v: u32| system.row(v).map_or_else(|| colour(v), |row| solved[row]);
-    for sweep in 0..SWEEPS {
-        let mut most = 0.0_f64;
-        for i in 0..rows.len() {
-            let i = if sweep % 2 == 0 { i } else { rows.len() - 1 - i };
-            let Some(row) = &rows[i] else { continue };
-            let along: DVec3 = row.ends.iter().map(|(v, weight)| known(solved, *v) * *weight).sum();
-            let new = along * row.share + system.mean(i, solved, &colour) * (1.0 - row.share);
-            most = most.max((new - solved[i]).abs().max_element());
-            solved[i] = new;
+    let changes = Changes::of(mesh, &fans, system);
+    let lines = Lines { mesh, fans: &fans, system, changes: &changes };
+    let carried = |(row, smooth): (usize, &DVec3)| {
+        let ends = [1.0, -1.0].map(|sign| lines.follow(system.vertices[row], sign));
+        let near = |end: &Option<End>| end.as_ref().map_or(0.0, |end| 1.0 / end.length_mm.max(1e-9));
+        let (all, one) = (near(&ends[0]) + near(&ends[1]), |end: &End| {
+            let [(a, share), (b, rest)] = end.colours;
+            colour(a) * share + colour(b) * rest
+        });
+        if all == 0.0 {
+            return *smooth;
         }
-        if most < STILL {
-            break;
-        }
-    }
+        let mean = |of: &dyn Fn(&End) -> DVec3| {
+            ends.iter().flatten().map(|end| of(end) * (1.0 / end.length_mm.max(1e-9) / all)).sum::<DVec3>()
+        };
+        let clearness = mean(&|end| DVec3::splat(end.clearness)).x;
+        let share = LINES_MOST * clearness / (clearness + CLEAR);
+        smooth.lerp(mean(&one), share)
+    };
+    let carried: Vec<DVec3> = solved.par_iter().enumerate().map(carried).collect();
+    solved.copy_from_slice(&carried);
 }
 
-/// Where a vertex takes its colour from.
-struct Row {
-    /// Ring vertices at both ends of the line, with weights that add up to 1.
-    ends: [(u32, f64); 4],
-    /// How much that counts against the mean of all neighbours.
+/// Where a line reached known colours.
+struct End {
+    /// Two known vertices with weights that add up to 1.
+    colours: [(u32, f64); 2],
+    length_mm: f64,
+    /// How clear the direction was on the way, 0 to 1.
+    clearness: f64,
+}
+
+struct Lines<'a> {
+    mesh: &'a TriMesh,
+    fans: &'a Fans,
+    system: &'a System,
+    changes: &'a Changes,
+}
+
+/// A point on an edge, `share` of the way from the edge's second end to its first, and the triangle it was reached in.
+#[derive(Clone, Copy)]
+struct Crossing {
+    edge: [u32; 2],
     share: f64,
+    triangle: u32,
 }
 
-/// `None` where colours have no direction or the line leaves the surface.
-fn row(mesh: &TriMesh, fans: &Fans, v: u32, change: Change) -> Option<Row> {
-    let normal = fans.around(v).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
-    let (x, y) = (normal != DVec3::ZERO).then(|| normal.any_orthonormal_pair())?;
-    let (cx, cy) = (change * x, change * y);
-    let flat = DMat2::from_cols(DVec2::new(x.dot(cx), y.dot(cx)), DVec2::new(x.dot(cy), y.dot(cy)));
-    // Half the angle of the tensor as a vector is the direction of steepest change; the line runs across it.
-    let (sum, double) =
-        (flat.x_axis.x + flat.y_axis.y, DVec2::new(flat.x_axis.x - flat.y_axis.y, flat.x_axis.y + flat.y_axis.x));
-    let clearness = (double.length() / sum).powi(2);
-    if !(clearness.is_finite() && clearness > 0.0) {
-        return None;
+impl Lines<'_> {
+    /// Follows the line through an unknown vertex to where both ends of an edge it crosses are known; `None` when there is
+    /// no direction, or the line runs out of the surface or in circles.
+    fn follow(&self, v: u32, sign: f64) -> Option<End> {
+        let (along, _) = self.changes.line(v)?;
+        let mut heading = along * sign;
+        let mut at = self.leave(v, heading)?;
+        let (mut length_mm, mut clear) = (self.place(&at).distance(self.at(v)), 0.0);
+        for steps in 1..=STEPS {
+            if at.edge.iter().all(|u| self.system.row(*u).is_none()) {
+                let [a, b] = at.edge;
+                let clearness = if clear > 0.0 { clear / (steps - 1).max(1) as f64 } else { self.changes.line(v)?.1 };
+                return Some(End { colours: [(a, at.share), (b, 1.0 - at.share)], length_mm, clearness });
+            }
+            let next = self.across(&at)?;
+            let (line, clearness) = self.line_in(next, heading).unwrap_or((heading, 0.0));
+            let from = self.place(&at);
+            let (to, straight) = self.cross(&at, next, line)?;
+            length_mm += from.distance(self.place(&to));
+            clear += clearness;
+            (at, heading) = (to, straight);
+        }
+        None
     }
-    let along = DVec2::from_angle(0.5 * double.to_angle()).perp();
-    let (ahead, behind) = (leave(mesh, fans, v, along, x, y)?, leave(mesh, fans, v, -along, x, y)?);
-    let [near_ahead, near_behind] = [1.0 / ahead.distance, 1.0 / behind.distance];
-    let all = near_ahead + near_behind;
-    let end = |exit: &Exit, near: f64| exit.ends.map(|(v, weight)| (v, weight * near / all));
-    let ([a, b], [c, d]) = (end(&ahead, near_ahead), end(&behind, near_behind));
-    let share = LINES_MOST * clearness / (clearness + CLEAR) * (1.0 + CLEAR);
-    Some(Row { ends: [a, b, c, d], share: share.min(LINES_MOST) })
-}
 
-/// Where a line from a vertex leaves the triangles around it.
-struct Exit {
-    /// Ends of the edge there, with weights that add up to 1.
-    ends: [(u32, f64); 2],
-    distance: f64,
-}
+    fn at(&self, v: u32) -> DVec3 {
+        self.mesh.positions[v as usize]
+    }
 
-/// Follows a direction, given in the tangent plane of `x` and `y`, to the edge opposite the vertex.
-fn leave(mesh: &TriMesh, fans: &Fans, v: u32, direction: DVec2, x: DVec3, y: DVec3) -> Option<Exit> {
-    let flat = |u: u32| {
-        let way = mesh.positions[u as usize] - mesh.positions[v as usize];
-        // As long as the edge is in space, so that a steep triangle is not taken for a near one.
-        DVec2::new(way.dot(x), way.dot(y)).normalize_or_zero() * way.length()
-    };
-    fans.around(v).iter().find_map(|t| {
-        let triangle = mesh.triangles[*t as usize];
-        let k = triangle.iter().position(|u| *u == v)?;
-        let (a, b) = (triangle[(k + 1) % 3], triangle[(k + 2) % 3]);
-        let shares = DMat2::from_cols(flat(a), flat(b)).inverse() * direction;
-        let sum = shares.x + shares.y;
-        let is_between = shares.min_element() >= -1e-9 && sum.is_finite() && sum > 0.0;
-        is_between.then(|| {
-            let weight = (shares.x / sum).clamp(0.0, 1.0);
-            Exit { ends: [(a, weight), (b, 1.0 - weight)], distance: 1.0 / sum }
+    fn place(&self, at: &Crossing) -> DVec3 {
+        self.at(at.edge[1]).lerp(self.at(at.edge[0]), at.share)
+    }
+
+    /// The triangle beyond an edge.
+    fn across(&self, at: &Crossing) -> Option<u32> {
+        let [a, b] = at.edge;
+        let beyond = |t: &&u32| **t != at.triangle && self.mesh.triangles[**t as usize].contains(&b);
+        self.fans.around(a).iter().find(beyond).copied()
+    }
+
+    /// Direction of the line in a triangle, from that at its unknown corners, and how clear it is; onwards along `heading`.
+    fn line_in(&self, t: u32, heading: DVec3) -> Option<(DVec3, f64)> {
+        let unknown = self.mesh.triangles[t as usize].into_iter().filter_map(|v| self.changes.line(v));
+        let onwards = |(line, clear): (DVec3, f64)| (if line.dot(heading) < 0.0 { -line } else { line }, clear);
+        let (sum, clear, count) =
+            unknown.map(onwards).fold((DVec3::ZERO, 0.0, 0.0), |(sum, most, count), (line, clear)| {
+                (sum + line * clear, most + clear, count + 1.0)
+            });
+        (count > 0.0 && sum != DVec3::ZERO).then(|| (sum.normalize(), clear / count))
+    }
+
+    /// Where a line from a vertex leaves the triangles around it.
+    fn leave(&self, v: u32, heading: DVec3) -> Option<Crossing> {
+        let origin = self.at(v);
+        self.fans.around(v).iter().find_map(|t| {
+            let triangle = self.mesh.triangles[*t as usize];
+            let k = triangle.iter().position(|u| *u == v)?;
+            let (a, b) = (triangle[(k + 1) % 3], triangle[(k + 2) % 3]);
+            let normal = self.mesh.area_vector(*t as usize);
+            let (u, w) = (self.at(a) - origin, self.at(b) - origin);
+            let (of_a, of_b) = (normal.dot(heading.cross(w)), normal.dot(u.cross(heading)));
+            let sum = of_a + of_b;
+            let is_between = of_a >= 0.0 && of_b >= 0.0 && sum > 0.0;
+            is_between.then(|| Crossing { edge: [a, b], share: of_a / sum, triangle: *t })
         })
-    })
-}
-
-/// How colours change at each unknown vertex: as around it, smoothly spread from the known triangles at the rim.
-fn changes(mesh: &TriMesh, fans: &Fans, system: &System) -> Vec<Change> {
-    let is_known = |t: usize| mesh.triangles[t].iter().all(|v| system.row(*v).is_none());
-    let at_rim = |v: u32| {
-        // Two rings of known triangles, weighted by area.
-        let ring = fans.around(v).iter().flat_map(|t| mesh.triangles[*t as usize]);
-        let mut near: Vec<u32> = ring.flat_map(|u| fans.around(u)).copied().filter(|t| is_known(*t as usize)).collect();
-        near.sort_unstable();
-        near.dedup();
-        near.into_iter().fold(DMat3::ZERO, |sum, t| sum + change(mesh, t as usize))
-    };
-    let half = |of: fn(DMat3) -> DVec3| spread(system, |v| of(at_rim(v)));
-    let diagonal = half(|m| DVec3::new(m.x_axis.x, m.y_axis.y, m.z_axis.z));
-    let beside = half(|m| DVec3::new(m.y_axis.z, m.x_axis.z, m.x_axis.y));
-    let matrix = |(d, b): (&DVec3, &DVec3)| {
-        DMat3::from_cols(DVec3::new(d.x, b.z, b.y), DVec3::new(b.z, d.y, b.x), DVec3::new(b.y, b.x, d.z))
-    };
-    diagonal.iter().zip(&beside).map(matrix).collect()
-}
-
-/// How colours change over one triangle, times its area. Roots of the channels stand for what the eye sees.
-fn change(mesh: &TriMesh, t: usize) -> Change {
-    let ([a, b, c], corners) = (mesh.corners(t), mesh.triangles[t]);
-    let normal = (b - a).cross(c - a);
-    let square = normal.length_squared();
-    if square <= 0.0 {
-        return DMat3::ZERO;
     }
-    let turned = [c - b, a - c, b - a].map(|edge| normal.cross(edge) / square);
-    let mut sum = DMat3::ZERO;
-    for channel in 0..3 {
-        let value = |k: usize| f64::from(mesh.colours[corners[k] as usize][channel]).max(0.0).cbrt();
-        let gradient: DVec3 = (0..3).map(|k| turned[k] * value(k)).sum();
-        sum += DMat3::from_cols(gradient * gradient.x, gradient * gradient.y, gradient * gradient.z);
+
+    /// From a point on an edge through a triangle to another edge; with the direction taken there.
+    fn cross(&self, at: &Crossing, t: u32, heading: DVec3) -> Option<(Crossing, DVec3)> {
+        let [a, b] = at.edge;
+        let c = self.mesh.triangles[t as usize].into_iter().find(|v| *v != a && *v != b)?;
+        let (from, apex) = (self.place(at), self.at(c));
+        let side = (self.at(b) - self.at(a)).normalize_or_zero();
+        let inward = (apex - from).reject_from_normalized(side).normalize_or_zero();
+        let flat = side * heading.dot(side) + inward * heading.dot(inward).max(INWARD);
+        // The apex divides the lines that leave over its two edges.
+        let (to_apex, onward) = (apex - from, flat.normalize_or_zero());
+        let is_towards_b = onward.dot(side) * to_apex.dot(inward) > to_apex.dot(side) * onward.dot(inward);
+        let end = if is_towards_b { b } else { a };
+        let edge = self.at(end) - apex;
+        // Solves apex + s edge = from + r onward for s, in the frame of side and inward.
+        let (ex, ey, ox, oy) = (edge.dot(side), edge.dot(inward), onward.dot(side), onward.dot(inward));
+        let s = (to_apex.dot(inward) * ox - to_apex.dot(side) * oy) / (ex * oy - ey * ox);
+        s.is_finite().then(|| (Crossing { edge: [end, c], share: s.clamp(0.0, 1.0), triangle: t }, onward))
     }
-    sum * (0.5 * square.sqrt())
 }

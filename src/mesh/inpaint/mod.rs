@@ -3,6 +3,7 @@
 //! Solves Laplace's equation with cotangent weights clamped above zero, in linear light, and then carries colours along
 //! lines of equal colour. No new colour leaves the range of the known colours around its region (maximum principle).
 
+mod change;
 mod lines;
 
 use glam::DVec3;
@@ -99,13 +100,6 @@ impl System {
         (row != NONE).then_some(row as usize)
     }
 
-    /// Weighted mean of the neighbours of a row.
-    fn mean(&self, row: usize, solved: &[DVec3], value: impl Fn(u32) -> DVec3) -> DVec3 {
-        let unknown: DVec3 = self.unknown[row].iter().map(|(other, weight)| solved[*other as usize] * *weight).sum();
-        let known: DVec3 = self.known[row].iter().map(|(v, weight)| value(*v) * *weight).sum();
-        (unknown + known) / self.diagonal[row]
-    }
-
     fn apply(&self, x: &[DVec3], y: &mut [DVec3]) {
         for (row, y) in y.iter_mut().enumerate() {
             let pull: DVec3 = self.unknown[row].iter().map(|(other, weight)| x[*other as usize] * *weight).sum();
@@ -191,13 +185,14 @@ mod tests {
         (mesh, unknown)
     }
 
-    /// Linear functions are harmonic, with cotangent weights too (Wardetzky et al. 2007, linear precision; from memory).
+    /// Linear functions are harmonic, with cotangent weights too (Wardetzky et al. 2007, linear precision; from memory), and
+    /// constant along straight lines; their direction is blurred a little at the end of the sheet.
     #[test]
     fn an_even_gradient_goes_on() {
         let gradient = |x: f64, y: f64| (0.1 + 0.07 * x + 0.02 * y) as f32;
         let (mesh, _) = painted(gradient);
         for (p, colour) in mesh.positions.iter().zip(&mesh.colours) {
-            assert!((colour[0] - gradient(p.x, p.y)).abs() < 1e-4, "{p} {colour:?}");
+            assert!((colour[0] - gradient(p.x, p.y)).abs() < 3e-3, "{p} {colour:?}");
         }
     }
 
@@ -216,6 +211,29 @@ mod tests {
                 mesh.colours[v][0]
             );
         }
+    }
+
+    /// Slanting stripes, four steps wide, go on through the hole: nine of ten vertices off their borders get the colour of
+    /// their stripe; the mean of both would be a coin toss.
+    #[test]
+    fn stripes_go_on() {
+        let stripe = |p: &DVec3| ((p.x + 0.5 * p.y) / 4.0).floor().rem_euclid(2.0) as f32;
+        let place = |i: u32| DVec3::new(f64::from(i % 41), f64::from(i / 41), 0.0);
+        let squares = (0..40 * 41_u32).filter(|i| i % 41 < 40);
+        let triangles = squares.flat_map(|i| [[i, i + 1, i + 42], [i, i + 42, i + 41]]).collect();
+        let mut mesh = TriMesh::from_shape((0..41 * 41).map(place).collect(), triangles);
+        let unknown: Vec<bool> =
+            mesh.positions.iter().map(|p| p.distance(DVec3::new(20.0, 20.0, 0.0)) < 12.5).collect();
+        mesh.colours = mesh.positions.iter().map(|p| [0.1 + 0.8 * stripe(p); 3]).collect();
+        let truth = mesh.colours.clone();
+        unknown.iter().zip(&mut mesh.colours).filter(|(unknown, _)| **unknown).for_each(|(_, c)| *c = [9.0; 3]);
+        inpaint(&mut mesh, &unknown);
+        let within = |p: DVec3| ((p.x + 0.5 * p.y) / 4.0 + 0.5).fract() - 0.5;
+        let is_clear = |v: &usize| unknown[*v] && within(mesh.positions[*v]).abs() > 0.2;
+        let inside: Vec<usize> = (0..unknown.len()).filter(is_clear).collect();
+        let right = inside.iter().filter(|v| (mesh.colours[**v][0] - truth[**v][0]).abs() < 0.4).count();
+        assert!(10 * right >= 9 * inside.len(), "{right} of {}", inside.len());
+        assert!(mesh.colours.iter().all(|c| (0.1 - 1e-6..0.9 + 1e-6).contains(&c[0])), "maximum principle");
     }
 
     #[test]
