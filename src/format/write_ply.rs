@@ -49,12 +49,12 @@ pub fn write_mesh(mesh: &TriMesh) -> Vec<u8> {
     .into_bytes();
     bytes.reserve(27 * corners + 14 * faces);
     for (position, colour) in mesh.positions.iter().zip(&mesh.colours) {
-        position.to_array().iter().for_each(|x| bytes.extend_from_slice(&x.to_le_bytes()));
+        bytes.extend(position.to_array().iter().flat_map(|x| x.to_le_bytes()));
         bytes.extend_from_slice(&bytes_of_linear(*colour));
     }
     for (triangle, origin) in mesh.triangles.iter().zip(&mesh.origins) {
         bytes.push(3);
-        triangle.iter().for_each(|v| bytes.extend_from_slice(&v.to_le_bytes()));
+        bytes.extend(triangle.iter().flat_map(|v| v.to_le_bytes()));
         bytes.push(u8::from(*origin == Origin::Fill));
     }
     bytes

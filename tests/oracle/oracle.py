@@ -141,6 +141,14 @@ def mended(text):
     }
 
 
+def taubin(text):
+    """Places after trimesh's Taubin filter with its equal weights."""
+    data = json.loads(text)
+    mesh = trimesh.Trimesh(np.array(data["positions"], float), np.array(data["triangles"]), process=False)
+    trimesh.smoothing.filter_taubin(mesh, lamb=data["lambda"], nu=-data["mu"], iterations=2 * data["pairs"])
+    return {"positions": mesh.vertices.tolist(), "volume": float(mesh.volume)}
+
+
 def kmedians(text):
     """Least total weighted distance over all ways to choose k columns of a distance table."""
     data = json.loads(text)
@@ -163,6 +171,8 @@ def main():
             answer = facts(load(path))
         case ["mended"]:
             answer = mended(sys.stdin.read())
+        case ["taubin"]:
+            answer = taubin(sys.stdin.read())
         case ["kmedians"]:
             answer = kmedians(sys.stdin.read())
         case _:

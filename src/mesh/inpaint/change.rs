@@ -2,7 +2,6 @@
 
 use glam::{DMat2, DMat3, DVec2, DVec3};
 use rayon::prelude::*;
-use rustc_hash::{FxHashMap, FxHashSet};
 
 use super::super::TriMesh;
 use super::super::fans::Fans;
@@ -15,16 +14,11 @@ pub(super) struct Changes {
 }
 
 impl Changes {
-    /// As around the hole, smoothly spread from the known triangles within two rings of its rim.
+    /// As around the hole, smoothly spread from its rim.
     pub fn of(mesh: &TriMesh, fans: &Fans, system: &System) -> Self {
-        let tones = tones(mesh, fans, system);
-        let is_known = |t: u32| mesh.triangles[t as usize].iter().all(|v| system.row(*v).is_none());
         let at_rim = |v: u32| {
-            let ring = fans.around(v).iter().flat_map(|t| mesh.triangles[*t as usize]);
-            let mut near: Vec<u32> = ring.flat_map(|u| fans.around(u)).copied().filter(|t| is_known(*t)).collect();
-            near.sort_unstable();
-            near.dedup();
-            near.into_iter().fold(DMat3::ZERO, |sum, t| sum + change(mesh, &tones, t as usize))
+            let near = known_rings(mesh, fans, system, v, 2);
+            near.into_iter().fold(DMat3::ZERO, |sum, u| sum + change(mesh, fans, system, u))
         };
         let half = |of: fn(DMat3) -> DVec3| spread(system, |v| of(at_rim(v)));
         let diagonal = half(|m| DVec3::new(m.x_axis.x, m.y_axis.y, m.z_axis.z));
@@ -64,47 +58,50 @@ fn line(mesh: &TriMesh, fans: &Fans, v: u32, change: DMat3) -> Option<(DVec3, f6
     is_clear.then(|| (x * across.x + y * across.y, clearness.min(1.0)))
 }
 
-/// Colours around the hole as cube roots of linear light, which are nearer to what the eye sees, blurred over two rings,
-/// so that the edge of a stripe has its own direction and not that of the triangles it is drawn with.
-fn tones(mesh: &TriMesh, fans: &Fans, system: &System) -> FxHashMap<u32, DVec3> {
-    const RINGS: usize = 5;
-    const BLURS: usize = 2;
-    let mut near: FxHashSet<u32> = system.known.iter().flatten().map(|(v, _)| *v).collect();
-    for _ in 1..RINGS {
-        let ring = near.iter().flat_map(|v| fans.around(*v)).flat_map(|t| mesh.triangles[*t as usize]);
-        let grown: Vec<u32> = ring.filter(|u| system.row(*u).is_none()).collect();
-        near.extend(grown);
+/// The known vertices within some rings of one, ascending.
+fn known_rings(mesh: &TriMesh, fans: &Fans, system: &System, v: u32, rings: usize) -> Vec<u32> {
+    let mut near = vec![v];
+    for _ in 0..rings {
+        let ring = near.iter().flat_map(|u| fans.around(*u)).flat_map(|t| mesh.triangles[*t as usize]);
+        near = ring.filter(|u| system.row(*u).is_none()).chain([v]).collect();
+        near.sort_unstable();
+        near.dedup();
     }
-    let tone = |v: &u32| (*v, DVec3::from_array(mesh.colours[*v as usize].map(|c| f64::from(c).max(0.0).cbrt())));
-    let mut tones: FxHashMap<u32, DVec3> = near.iter().map(tone).collect();
-    for _ in 0..BLURS {
-        let blurred = |v: &u32| {
-            let ring = fans.around(*v).iter().flat_map(|t| mesh.triangles[*t as usize]);
-            let (sum, count) =
-                ring.filter_map(|u| tones.get(&u)).fold((tones[v], 1.0), |(sum, n), c| (sum + *c, n + 1.0));
-            (*v, sum / count)
-        };
-        tones = near.iter().map(blurred).collect();
-    }
-    tones
+    near
 }
 
-/// How tones change over one triangle: the sum over the channels of the outer product of their gradients, times the area.
-fn change(mesh: &TriMesh, tones: &FxHashMap<u32, DVec3>, t: usize) -> DMat3 {
-    let ([a, b, c], corners) = (mesh.corners(t), mesh.triangles[t]);
-    let normal = (b - a).cross(c - a);
-    let square = normal.length_squared();
-    if square <= 0.0 {
+/// How colours change around a known vertex: the sum over the channels of the outer product of their gradients. Those are
+/// of the plane nearest, by least squares, to the known colours within two rings, so that the edge of a stripe has its
+/// own direction and not that of the triangles it is drawn with. Cube roots of linear light stand for what the eye sees.
+fn change(mesh: &TriMesh, fans: &Fans, system: &System, v: u32) -> DMat3 {
+    const RINGS: usize = 2;
+    /// Fewer colours say nothing of a direction.
+    const LEAST: usize = 6;
+    let near = known_rings(mesh, fans, system, v, RINGS);
+    let tone = |u: &u32| DVec3::from_array(mesh.colours[*u as usize].map(|c| f64::from(c).max(0.0).cbrt()));
+    let count = near.len() as f64;
+    let middle = near.iter().map(|u| mesh.positions[*u as usize]).sum::<DVec3>() / count;
+    let mean = near.iter().map(tone).sum::<DVec3>() / count;
+    let normal = fans.around(v).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
+    if normal == DVec3::ZERO || near.len() < LEAST {
         return DMat3::ZERO;
     }
-    let turned = [c - b, a - c, b - a].map(|edge| normal.cross(edge) / square);
-    let Some(tones) = corners.map(|v| tones.get(&v)).into_iter().collect::<Option<Vec<_>>>() else {
+    let (x, y) = normal.any_orthonormal_pair();
+    let (mut square, mut sides) = (DMat2::ZERO, [DVec2::ZERO; 3]);
+    for u in &near {
+        let way = mesh.positions[*u as usize] - middle;
+        let (flat, tone) = (DVec2::new(way.dot(x), way.dot(y)), (tone(u) - mean).to_array());
+        square += DMat2::from_cols(flat * flat.x, flat * flat.y);
+        sides.iter_mut().zip(tone).for_each(|(side, tone)| *side += flat * tone);
+    }
+    let inverse = square.inverse();
+    if !inverse.is_finite() {
         return DMat3::ZERO;
+    }
+    let outer = |side: DVec2| {
+        let slope = inverse * side;
+        let gradient = x * slope.x + y * slope.y;
+        DMat3::from_cols(gradient * gradient.x, gradient * gradient.y, gradient * gradient.z)
     };
-    let mut sum = DMat3::ZERO;
-    for channel in 0..3 {
-        let gradient: DVec3 = (0..3).map(|k| turned[k] * tones[k][channel]).sum();
-        sum += DMat3::from_cols(gradient * gradient.x, gradient * gradient.y, gradient * gradient.z);
-    }
-    sum * (0.5 * square.sqrt())
+    sides.into_iter().fold(DMat3::ZERO, |sum, side| sum + outer(side))
 }

@@ -108,7 +108,7 @@ impl Thin {
         let probe = probe::Probe { mesh, tree: &tree, normals: &normals };
         let lack_mm = |t: &u32| {
             let wall_mm = probe.wall_mm(*t, wish.wall_min_mm);
-            (wall_mm < wish.wall_min_mm).then(|| (*t, AMPLE * wish.wall_min_mm - wall_mm))
+            (wall_mm < wish.wall_min_mm).then_some((*t, AMPLE * wish.wall_min_mm - wall_mm))
         };
         let lacks: Vec<(u32, f64)> = self.triangles.par_iter().with_min_len(CHUNK).filter_map(lack_mm).collect();
         let most_mm = 0.5 * lacks.iter().fold(0.0, |most, (_, mm)| mm.max(most));

@@ -29,7 +29,9 @@ pub fn normals(mesh: &TriMesh, fans: &Fans, reach_mm: f64) -> Vec<DVec3> {
     let rounds = (reach_mm / edge_mm.max(f64::MIN_POSITIVE)).ceil().clamp(1.0, SMOOTHING_MAX as f64) as usize;
     let steep = |v: usize| fans.around(v as u32).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>();
     let mut normals: Vec<DVec3> = (0..count).into_par_iter().with_min_len(CHUNK).map(steep).collect();
-    normals.iter_mut().for_each(|n| *n = n.normalize_or_zero());
+    for normal in &mut normals {
+        *normal = normal.normalize_or_zero();
+    }
     for _ in 1..rounds {
         let mean = |v: usize| {
             let around = fans.around(v as u32).iter().flat_map(|t| mesh.triangles[*t as usize]);
@@ -68,7 +70,7 @@ impl Probe<'_> {
             let look = normal + LEAN * *lean;
             let hit = self.tree.ray(at + START_MM * normal, look, 2.0 * way_mm + gap_min_mm)?;
             let faces = self.facing(hit.triangle).dot(look.normalize()) < -0.5;
-            faces.then(|| 0.5 * (hit.distance - gap_min_mm))
+            faces.then_some(0.5 * (hit.distance - gap_min_mm))
         };
         leans.iter().filter_map(room).fold(way_mm, f64::min).max(0.0)
     }
