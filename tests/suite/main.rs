@@ -17,6 +17,7 @@ mod mesh_denoise;
 mod mesh_order;
 mod mesh_repair;
 mod mesh_slice;
+mod mesh_steps;
 mod mesh_thicken;
 mod mesh_triangulate;
 mod outside;
