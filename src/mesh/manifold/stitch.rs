@@ -93,7 +93,9 @@ fn joined_ends(mesh: &TriMesh, pairs: &[[u32; 2]]) -> Vec<(u32, u32)> {
 /// vertex has one fan still, for what is joined is joined along an edge.
 fn faulty_vertices(mesh: &TriMesh, joins: &[(u32, u32)]) -> Vec<bool> {
     let mut sets = Sets::new(mesh.positions.len());
-    joins.iter().for_each(|(a, b)| sets.unite(*a, *b));
+    for (a, b) in joins {
+        sets.unite(*a, *b);
+    }
     let name: Vec<u32> = (0..mesh.positions.len() as u32).map(|v| sets.find(v)).collect();
     let triangles: Vec<[u32; 3]> = mesh.triangles.par_iter().map(|t| t.map(|v| name[v as usize])).collect();
     let edges = Edges::of(&triangles, name.len());
