@@ -55,7 +55,7 @@ pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
         if edges.open == 0 && edges.crowded.is_empty() {
             break;
         }
-        *mesh = cut_apart_along(std::mem::take(mesh), edges).mesh;
+        *mesh = cut_apart_along(std::mem::take(mesh), edges).0.mesh;
         filled.extend(fill_rims(mesh, curved, round == 0));
     }
     filled

@@ -10,6 +10,10 @@ use super::TriMesh;
 use super::topology::{Edges, NONE, ends, fans, next, previous};
 use super::weld::keep_triangles;
 
+mod stitch;
+
+pub use stitch::{Stitched, stitch};
+
 /// A mesh cut apart, and how much cutting it took.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct CutApart {
@@ -20,27 +24,22 @@ pub struct CutApart {
 }
 
 /// Cuts all crowded edges, edges whose triangles disagree, and vertices with several fans. Vertices at equal places
-/// stay apart if they are apart; stitching is [`super::weld::weld_equal`] before this.
+/// stay apart if they are apart; [`stitch`] joins what fits together again.
 ///
 /// Where one fan comes back to the same edge twice, cutting alone does not help: all but two triangles go there.
 #[must_use]
 pub fn cut_apart(mesh: TriMesh) -> CutApart {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-    cut_apart_along(mesh, edges)
+    cut_apart_along(mesh, edges).0
 }
 
-/// The same for a mesh whose half-edge table is known.
+/// The same for a mesh whose half-edge table is known; gives that of the result too.
 #[must_use]
-pub fn cut_apart_along(mesh: TriMesh, edges: Edges) -> CutApart {
+pub fn cut_apart_along(mesh: TriMesh, mut edges: Edges) -> (CutApart, Edges) {
     let edges_cut = edges.crowded.len();
     let before = mesh.positions.len();
-    let mut mesh = cut_once(mesh, edges);
-    // Cutting never makes an edge crowded.
-    loop {
-        let edges = if edges_cut > 0 { Edges::of(&mesh.triangles, mesh.positions.len()) } else { Edges::default() };
-        if edges.crowded.is_empty() {
-            break;
-        }
+    let mut mesh = cut_once(mesh, &mut edges);
+    while !edges.crowded.is_empty() {
         let mut gone = vec![false; mesh.triangles.len()];
         let open = edges.open_halves(&mesh.triangles);
         for group in &edges.crowded {
@@ -48,22 +47,28 @@ pub fn cut_apart_along(mesh: TriMesh, edges: Edges) -> CutApart {
             group.iter().filter(|half| !kept.contains(half)).for_each(|half| gone[*half as usize / 3] = true);
         }
         mesh = keep_triangles(&mesh, |t| !gone[t]);
-        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-        mesh = cut_once(mesh, edges);
+        edges = Edges::of(&mesh.triangles, mesh.positions.len());
+        mesh = cut_once(mesh, &mut edges);
     }
-    CutApart { vertices_added: mesh.positions.len().saturating_sub(before), mesh, edges_cut }
+    (CutApart { vertices_added: mesh.positions.len().saturating_sub(before), mesh, edges_cut }, edges)
 }
 
-fn cut_once(mesh: TriMesh, edges: Edges) -> TriMesh {
+/// Cuts, and makes the table that of the result, in which edges may still be crowded.
+fn cut_once(mesh: TriMesh, edges: &mut Edges) -> TriMesh {
     let mates = kept_pairs(&mesh, edges);
     let fan_of = fans(&mesh.triangles, &mates);
-    one_vertex_per_fan(mesh, &fan_of)
+    let is_same = mates == edges.mates;
+    let mesh = one_vertex_per_fan(mesh, &fan_of);
+    if !is_same {
+        *edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    }
+    mesh
 }
 
 /// Mates that stay together: ordinary pairs that agree, and at crowded edges the pairs chosen by [`pairs_at_edge`].
-fn kept_pairs(mesh: &TriMesh, edges: Edges) -> Vec<u32> {
+fn kept_pairs(mesh: &TriMesh, edges: &Edges) -> Vec<u32> {
     let open = edges.open_halves(&mesh.triangles);
-    let mut mates = edges.mates;
+    let mut mates = edges.mates.clone();
     for half in 0..mates.len() as u32 {
         let mate = mates[half as usize];
         if mate != NONE && Edges::runs_alike(&mesh.triangles, half, mate) {

@@ -32,9 +32,11 @@
 //! ```
 
 pub mod base;
+pub mod bridges;
 pub mod columns;
 pub mod cut;
 pub mod decimate;
+pub mod degenerate;
 pub mod denoise;
 mod fans;
 pub mod fill;

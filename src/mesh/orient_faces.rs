@@ -34,18 +34,22 @@ pub struct Turned {
 /// ```
 pub fn orient_outwards(mesh: &mut TriMesh) -> Turned {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-    let before = mesh.triangles.clone();
+    orient_outwards_along(mesh, edges).0
+}
+
+/// The same for a mesh whose half-edge table is known; gives that of the turned mesh back.
+pub fn orient_outwards_along(mesh: &mut TriMesh, edges: Edges) -> (Turned, Edges) {
     let flips = agreeing_flips(&mesh.triangles, &edges);
     apply(mesh, |t| flips[t]);
-    let edges = turned_edges(&edges, &flips);
+    let edges = turned_edges(edges, &flips);
     let is_conflict = |(half, mate): &(usize, &u32)| {
         let half = *half as u32;
         **mate != NONE && half < **mate && Edges::runs_alike(&mesh.triangles, half, **mate)
     };
     let conflicts = edges.mates.par_iter().enumerate().filter(is_conflict).count();
-    turn_pieces(mesh, &edges, &flips);
-    let triangles = before.par_iter().zip(&mesh.triangles).filter(|(a, b)| a != b).count();
-    Turned { triangles, conflicts }
+    let inside_out = turn_pieces(mesh, &edges, &flips);
+    let triangles = flips.par_iter().zip(&inside_out).filter(|(one, other)| one != other).count();
+    (Turned { triangles, conflicts }, turned_edges(edges, &inside_out))
 }
 
 /// Where a half-edge is after its triangle was turned: turning swaps the last two corners.
@@ -54,7 +58,10 @@ fn moved(half: u32, flips: &[bool]) -> u32 {
 }
 
 /// The half-edge table after triangles were turned.
-fn turned_edges(edges: &Edges, flips: &[bool]) -> Edges {
+fn turned_edges(edges: Edges, flips: &[bool]) -> Edges {
+    if !flips.contains(&true) {
+        return edges;
+    }
     let mate_of = |half: usize| match edges.mates[moved(half as u32, flips) as usize] {
         NONE => NONE,
         mate => moved(mate, flips),
@@ -104,8 +111,9 @@ pub fn agreeing_flips(triangles: &[[u32; 3]], edges: &Edges) -> Vec<bool> {
 }
 
 /// Turns each piece outwards. Closed and nearly closed ones by the volume they enclose, with holes closed by cones; shreds
-/// the way most of their area was wound in the file, for a file that winds one shred rightly does so with all.
-fn turn_pieces(mesh: &mut TriMesh, edges: &Edges, flipped: &[bool]) {
+/// the way most of their area was wound in the file, for a file that winds one shred rightly does so with all. Tells for
+/// each triangle whether it was turned.
+fn turn_pieces(mesh: &mut TriMesh, edges: &Edges, flipped: &[bool]) -> Vec<bool> {
     let pieces = components(&mesh.triangles, &Edges { crowded: Vec::new(), ..edges.clone() });
     let mut evidence = cone_volumes(mesh, edges, &pieces);
     let middle = mesh.positions.iter().sum::<DVec3>() / mesh.positions.len().max(1) as f64;
@@ -117,7 +125,9 @@ fn turn_pieces(mesh: &mut TriMesh, edges: &Edges, flipped: &[bool]) {
         evidence[*piece as usize].areas[usize::from(flipped[t])] += 0.5 * mesh.area_vector(t).length();
     }
     let inside_out: Vec<bool> = evidence.iter().map(|piece| piece.is_inside_out(file_volume < 0.0)).collect();
-    apply(mesh, |t| inside_out[pieces.label[t] as usize]);
+    let turned: Vec<bool> = pieces.label.par_iter().map(|piece| inside_out[*piece as usize]).collect();
+    apply(mesh, |t| turned[t]);
+    turned
 }
 
 /// What tells how a piece should face.

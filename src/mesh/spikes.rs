@@ -1,8 +1,21 @@
-//! Single vertices thrown out of a dense surface by a bad measurement, pulled back to their neighbours.
+//! Vertices thrown out of a dense surface by a bad measurement: single ones are pulled back to their neighbours, what holds
+//! several is found to be cut out.
+
+mod deep;
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use super::TriMesh;
+
+pub use deep::{Spike, deep_spikes};
+
+/// Edges of a spike are longer than this many median edges (common practice, no source).
+const SPIKE: f64 = 6.0;
+/// Edges around its foot are shorter than this many.
+const ORDINARY: f64 = 2.5;
+/// The mean of the unit normals of triangles that face more than 100 degrees apart is shorter than this.
+const APART: f64 = 0.64;
 
 /// Pulls spikes back to the mean of their neighbours; tells how many.
 ///
@@ -23,16 +36,17 @@ use super::TriMesh;
 /// assert_eq!(sheet.positions[40], DVec3::new(4.0, 4.0, 0.0));
 /// ```
 pub fn pull_back_spikes(mesh: &mut TriMesh) -> usize {
-    const SPIKE: f64 = 6.0;
-    const ORDINARY: f64 = 2.5;
     let median = median_edge_mm(mesh);
+    if stretched(mesh, SPIKE * median).is_empty() {
+        return 0;
+    }
     let rings = Rings::of(mesh);
     let mut pulled = Vec::new();
     for v in 0..mesh.positions.len() {
         let is_spike = rings.count[v] > 2
             && rings.shortest[v] > SPIKE * median
             && rings.longest_foot[v] < ORDINARY * median
-            && rings.normals[v].length() < 0.64 * f64::from(rings.count[v]);
+            && rings.normals[v].length() < APART * f64::from(rings.count[v]);
         if is_spike {
             pulled.push((v, rings.sums[v] / f64::from(rings.count[v])));
         }
@@ -85,15 +99,23 @@ impl Rings {
 /// Median length of the triangles' first edges, mm; 0 without triangles.
 #[must_use]
 pub fn median_edge_mm(mesh: &TriMesh) -> f64 {
-    let mut lengths: Vec<f64> = (0..mesh.triangles.len())
-        .map(|t| {
-            let [a, b, _] = mesh.corners(t);
-            a.distance(b)
-        })
-        .collect();
+    let first_edge = |t: usize| {
+        let [a, b, _] = mesh.corners(t);
+        a.distance(b)
+    };
+    let mut lengths: Vec<f64> = (0..mesh.triangles.len()).into_par_iter().map(first_edge).collect();
     if lengths.is_empty() {
         return 0.0;
     }
     let middle = lengths.len() / 2;
     *lengths.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Triangles whose longest edge is longer than `reach_mm`, ascending.
+pub(super) fn stretched(mesh: &TriMesh, reach_mm: f64) -> Vec<u32> {
+    let is_long = |t: &u32| {
+        let [a, b, c] = mesh.corners(*t as usize);
+        a.distance_squared(b).max(b.distance_squared(c)).max(c.distance_squared(a)) > reach_mm * reach_mm
+    };
+    (0..mesh.triangles.len() as u32).into_par_iter().filter(is_long).collect()
 }

@@ -155,10 +155,17 @@ pub struct Repeats {
 /// piece of skin is kept once, and two triangles back to back that stick out as a fin both go.
 #[must_use]
 pub fn drop_repeats(mesh: &TriMesh) -> (TriMesh, Repeats) {
+    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    drop_repeats_along(mesh.clone(), &edges)
+}
+
+/// The same for a mesh whose half-edge table is known; without repeats it is given back as it is.
+#[must_use]
+pub fn drop_repeats_along(mesh: TriMesh, edges: &Edges) -> (TriMesh, Repeats) {
     let is_collapsed = |[a, b, c]: [u32; 3]| a == b || b == c || c == a;
     let mut keep: Vec<bool> = mesh.triangles.iter().map(|t| !is_collapsed(*t)).collect();
     let collapsed = keep.iter().filter(|k| !**k).count();
-    let groups = copies(&mesh.triangles, mesh.positions.len());
+    let groups = copies(&mesh.triangles, edges);
     let mut duplicates = 0;
     for group in &groups {
         for copy in &group[1..] {
@@ -170,18 +177,18 @@ pub fn drop_repeats(mesh: &TriMesh) -> (TriMesh, Repeats) {
         keep[fin as usize] = false;
         duplicates += 1;
     }
-    (keep_triangles(mesh, |t| keep[t]), Repeats { collapsed, duplicates })
+    let repeats = Repeats { collapsed, duplicates };
+    if repeats == Repeats::default() { (mesh, repeats) } else { (keep_triangles(&mesh, |t| keep[t]), repeats) }
 }
 
 /// Groups of two or more triangles over the same three vertices, each ascending, by lowest triangle.
-fn copies(triangles: &[[u32; 3]], vertices: usize) -> Vec<Vec<u32>> {
+fn copies(triangles: &[[u32; 3]], edges: &Edges) -> Vec<Vec<u32>> {
     let sorted = |t: u32| {
         let mut corners = triangles[t as usize];
         corners.sort_unstable();
         corners
     };
     // A copy lies on all three edges: each is crowded, or has the copy for its mate.
-    let edges = Edges::of(triangles, vertices);
     let may_repeat = |t: &u32| {
         let mates = [0, 1, 2].map(|k| edges.mates[(3 * t + k) as usize]).map(|mate| mate / 3);
         mates[0] == mates[1] && mates[1] == mates[2] || mates.contains(&(NONE / 3))
@@ -227,12 +234,11 @@ fn fins(triangles: &[[u32; 3]], groups: &[Vec<u32>], keep: &[bool]) -> Vec<u32> 
 }
 
 /// Splits triangles at rim vertices that lie within `eps_mm` of their open edges, so that a long edge facing a row of
-/// short ones closes by welding; tells how many vertices were put on edges.
+/// short ones closes by welding; `edges` are those of the mesh; tells how many vertices were put on edges.
 #[must_use]
-pub fn split_t_junctions(mesh: &TriMesh, eps_mm: f64) -> (TriMesh, usize) {
-    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+pub fn split_t_junctions(mesh: &TriMesh, edges: &Edges, eps_mm: f64) -> (TriMesh, usize) {
     let open = edges.open_halves(&mesh.triangles);
-    let rim = rim_vertices(mesh, &edges);
+    let rim = rim_vertices(mesh, edges);
     let lengths = (0..open.len()).filter(|h| open[*h]).map(|h| edge_length(mesh, h as u32));
     let (sum, count) = lengths.fold((0.0, 0_usize), |(sum, count), length| (sum + length, count + 1));
     if count == 0 {

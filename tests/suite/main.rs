@@ -18,6 +18,7 @@ mod mesh_low_pass;
 mod mesh_order;
 mod mesh_repair;
 mod mesh_slice;
+mod mesh_steps;
 mod mesh_thicken;
 mod mesh_triangulate;
 mod outside;

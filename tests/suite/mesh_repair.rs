@@ -285,7 +285,7 @@ fn a_row_of_short_edges_meets_a_row_of_long_ones() {
     assert!(finer.positions.len() as u32 > n);
     let (welded, _) = weld_equal(together(upper, &TriMesh::from_shape(finer.positions, finer.triangles)));
     assert!(inspect(&welded).open_edges > 100);
-    let (split, added) = split_t_junctions(&welded, 1e-6);
+    let (split, added) = split_t_junctions(&welded, &Edges::of(&welded.triangles, welded.positions.len()), 1e-6);
     assert!(added > 50);
     let faults = inspect(&split);
     assert!(faults.is_solid() && faults.components == 1, "{faults:?}");

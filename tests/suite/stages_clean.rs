@@ -18,6 +18,7 @@ use statuary::mesh::measure::{bounds, volume_mm3};
 use statuary::stage::{MemorySink, Settings, StageContext, StageError, TargetSize, Transform};
 use statuary::stages::clean::{Clean, WrapWhen};
 
+use crate::mesh_steps::{horseshoe, span_film, throw_out};
 use crate::shapes::{revolved, sphere, together, without};
 
 /// What a run of the stage gives.
@@ -191,6 +192,73 @@ fn a_piece_a_hair_away_is_joined_and_what_touches_it_too() {
     let done = cleaned(together(together(ball(), &near), &chained));
     assert_eq!((done.number("pieces_joined"), done.number("wrap_dropped_mm2")), (2.0, 0.0));
     assert!(bounds(&done.solid().positions).1.z > 490.0);
+}
+
+/// The piece a hair away is half as wide as the ball: 875 mm, were that 1750 mm high.
+#[test]
+fn small_pieces_can_be_ruled_out_by_size() {
+    let scan = || together(ball(), &sphere(DVec3::new(3.0, 5.0, 250.0 + 200.2 + 100.0), 100.0, 4));
+    for (least_mm, joined) in [(870.0, 1.0), (880.0, 0.0)] {
+        let settings = Clean { island_size_mm: least_mm, ..Clean::default() };
+        let done = clean(&settings, scan(), TargetSize::HeightMm(100.0), false);
+        assert_eq!((done.number("pieces_joined"), done.number("islands_removed")), (joined, 1.0 - joined));
+    }
+}
+
+/// Films before and behind the gap of a horseshoe hang on its skin; without them it is what it was.
+#[test]
+fn membranes_are_taken_out_and_told_of_unless_kept() {
+    let mut scan = horseshoe();
+    let plain = clean(&Clean::default(), scan.clone(), TargetSize::HeightMm(100.0), false);
+    assert_eq!((plain.number("membranes_removed"), plain.number("wrapped")), (0.0, 0.0));
+    span_film(&mut scan, 3);
+    span_film(&mut scan, 29);
+    let done = clean(&Clean::default(), scan.clone(), TargetSize::HeightMm(100.0), false);
+    assert_eq!((done.number("membranes_removed"), done.number("non_manifold_edges_cut")), (2.0, 0.0));
+    assert_eq!(done.solid(), plain.solid());
+    let told = done.findings.iter().find(|f| f.what.contains("membrane")).unwrap();
+    assert_eq!((told.severity, told.place.as_str()), (Severity::Warning, "lower legs, at 21 % of the height"));
+    let kept = Clean { membranes_removed: false, ..Clean::default() };
+    let kept = clean(&kept, scan, TargetSize::HeightMm(100.0), false);
+    assert!(kept.number("membranes_removed") == 0.0 && kept.number("non_manifold_edges_cut") > 0.0);
+}
+
+#[test]
+fn a_spike_of_several_vertices_is_cut_out_and_closed() {
+    let mut scan = ball();
+    throw_out(&mut scan, 4444, DVec3::new(3.0, 5.0, 250.0));
+    let done = cleaned(scan.clone());
+    assert_eq!((done.number("spikes_removed"), done.number("spikes_pulled")), (1.0, 0.0));
+    assert_eq!((done.number("holes_filled"), done.number("wrapped")), (1.0, 0.0));
+    assert!((volume_mm3(done.solid()) / BALL_MM3 - 1.0).abs() < 0.01);
+    let kept = clean(&Clean { spikes_pulled: false, ..Clean::default() }, scan, TargetSize::HeightMm(100.0), false);
+    assert_eq!(kept.number("spikes_removed"), 0.0);
+}
+
+/// Each step begins with the counts the one before ended with.
+#[test]
+fn every_step_is_logged_with_counts_before_and_after() {
+    let mut scan = without(ball(), |c| c.z > 440.0);
+    scan.triangles.push(scan.triangles[7]);
+    let [a, b, _] = scan.triangles[500];
+    scan.triangles.push([a, b, scan.positions.len() as u32]);
+    scan.positions.push(scan.positions[a as usize] * 1.01);
+    scan.colours.push(scan.colours[0]);
+    scan.origins.resize(scan.triangles.len(), scan.origins[0]);
+    let scan = together(scan, &sphere(DVec3::new(400.0, 0.0, 300.0), 6.0, 1));
+    let triangles = scan.triangles.len() as f64;
+    let done = cleaned(scan);
+    let steps = ["weld", "degenerate", "junctions", "membranes", "cut", "stitch", "spikes", "islands"];
+    let counts = ["triangles", "vertices", "open_edges", "crowded_edges"];
+    for (pair, count) in steps.windows(2).flat_map(|pair| counts.map(|count| (pair, count))) {
+        let after = done.number(&format!("{}_{count}_after", pair[0]));
+        assert_eq!(after, done.number(&format!("{}_{count}_before", pair[1])), "{pair:?}, {count}");
+    }
+    assert_eq!(done.number("weld_triangles_before"), triangles);
+    assert_eq!(done.number("degenerate_triangles_after"), triangles - 1.0);
+    assert_eq!(done.number("islands_triangles_after"), triangles - 2.0 - 80.0);
+    assert_eq!((done.number("cut_crowded_edges_before"), done.number("cut_crowded_edges_after")), (1.0, 0.0));
+    assert_eq!((done.number("components_before"), done.number("components_after")), (3.0, 1.0));
 }
 
 #[test]

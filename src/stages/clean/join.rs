@@ -8,10 +8,11 @@ use super::gather::Gathered;
 use super::notes::{grouped, place};
 use super::size::Size;
 use super::solidify::together;
+use super::steps::{Counts, Surface, log_step};
 use crate::finding::{Finding, Severity};
 use crate::mesh::TriMesh;
 use crate::mesh::islands::{Piece, Relation, largest, measure, relation, step_onto};
-use crate::mesh::topology::{Components, Edges, components};
+use crate::mesh::topology::{Components, components};
 use crate::mesh::tree::TriTree;
 use crate::mesh::weld::keep_triangles;
 use crate::mesh::winding::Winding;
@@ -48,21 +49,21 @@ enum Fate {
 /// Sorts out the pieces of the scan.
 pub fn pick_pieces(settings: &Clean, gathered: Gathered, ctx: &mut StageContext<'_>) -> Result<Joined, StageError> {
     ctx.progress(0.2, "sorting pieces");
-    let Gathered { mesh, hopeless } = gathered;
-    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    let Gathered { surface, hopeless } = gathered;
+    let before = surface.counts();
+    let Surface { mesh, edges } = surface;
     let pieces = components(&mesh.triangles, &edges);
     let measures = measure(&mesh, &edges, &pieces);
     ctx.figure("components_before", pieces.count as f64);
     let Some(main) = largest(&measures) else {
         return Err(StageError::scan("nothing of the scan is a surface", "export the scan again as triangles"));
     };
-    if pieces.count == 1 {
+    let is_shattered = is_shattered(&measures, main);
+    if pieces.count == 1 || is_shattered {
         let size = Size::of(&mesh, ctx.target);
-        return Ok(Joined { body: mesh, others: Vec::new(), size, ground_mm: None, hopeless, is_shattered: false });
-    }
-    if is_shattered(&measures, main) {
-        let size = Size::of(&mesh, ctx.target);
-        return Ok(Joined { body: mesh, others: Vec::new(), size, ground_mm: None, hopeless, is_shattered: true });
+        log_step("islands", before, before, ctx);
+        ctx.figure("components_after", pieces.count as f64);
+        return Ok(Joined { body: mesh, others: Vec::new(), size, ground_mm: None, hopeless, is_shattered });
     }
     let body = keep_triangles(&mesh, |t| pieces.label[t] as usize == main);
     let size = Size::of(&body, ctx.target);
@@ -77,6 +78,11 @@ pub fn pick_pieces(settings: &Clean, gathered: Gathered, ctx: &mut StageContext<
             _ => None,
         })
         .collect();
+    let joined = fates.iter().filter(|(_, fate)| matches!(fate, Fate::Join(_))).map(|(i, _)| &measures[*i]);
+    let open_edges = joined.fold(measures[main].open_edges, |sum, piece| sum + piece.open_edges);
+    let kept = others.iter().chain([&body]).fold(Counts::default(), Counts::and_mesh);
+    log_step("islands", before, Counts { open_edges, ..kept }, ctx);
+    ctx.figure("components_after", (1 + others.len()) as f64);
     let ground_mm = sorting.ground_mm(&fates);
     Ok(Joined { body, others, size, ground_mm, hopeless, is_shattered: false })
 }
@@ -164,7 +170,9 @@ impl Sorting<'_> {
 
     /// What can be told of a piece by itself; otherwise it counts as far until it is seen to be near.
     fn fate_alone(&self, piece: &Piece) -> Fate {
-        if piece.area_mm2 < self.settings.island_area_share * self.measures[self.main].area_mm2 {
+        let least_mm = self.settings.island_size_mm * self.size.body;
+        let is_small = (piece.high - piece.low).max_element() < least_mm;
+        if is_small || piece.area_mm2 < self.settings.island_area_share * self.measures[self.main].area_mm2 {
             Fate::Crumb
         } else if self.is_floor(piece) {
             Fate::Floor

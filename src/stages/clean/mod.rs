@@ -9,6 +9,7 @@ mod size;
 mod smooth;
 mod solidify;
 mod stand;
+mod steps;
 
 use std::sync::Arc;
 
@@ -39,11 +40,15 @@ pub struct Clean {
     pub weld_mm: f64,
     /// Pieces of at least this share of the body's area are worth keeping.
     pub island_area_share: f64,
-    /// Such pieces are joined to the body if they are no farther from it than this, for a scan of adult size.
+    /// Pieces whose longest side is below this are dropped too, for a scan of adult size; 0 goes by area alone.
+    pub island_size_mm: f64,
+    /// Pieces worth keeping are joined to the body if they are no farther from it than this, for a scan of adult size.
     pub island_distance_mm: f64,
     /// Whether large holes are filled so that the surface curves on, rather than by films.
     pub curved_holes: bool,
-    /// Whether single vertices thrown far out of the surface are pulled back.
+    /// Whether films of long triangles between arm and trunk or between the legs are taken out and closed anew.
+    pub membranes_removed: bool,
+    /// Whether single vertices thrown far out of the surface are pulled back, and spikes of several cut out.
     pub spikes_pulled: bool,
     /// Rounds of smoothing and cutting out where the surface crosses itself.
     pub crossing_rounds: usize,
@@ -70,8 +75,10 @@ impl Default for Clean {
         Self {
             weld_mm: 0.0,
             island_area_share: 0.003,
+            island_size_mm: 0.0,
             island_distance_mm: 3.0,
             curved_holes: true,
+            membranes_removed: true,
             spikes_pulled: true,
             crossing_rounds: 10,
             lost_area_max_share: 0.005,
@@ -88,7 +95,7 @@ impl Default for Clean {
 
 impl Settings for Clean {
     const NAME: &'static str = "clean";
-    const VERSION: u32 = 4;
+    const VERSION: u32 = 5;
     const SUMMARY: &'static str = "close, orient and untangle the scan into one solid that stands flat";
     const EXAMPLE: &'static str = "{island_distance_mm: 5, base_cut_max_share: 0.02}";
 }
@@ -109,6 +116,7 @@ impl Transform for Clean {
     fn check(&self) -> Vec<Problem> {
         let lengths = [
             ("weld_mm", self.weld_mm),
+            ("island_size_mm", self.island_size_mm),
             ("island_distance_mm", self.island_distance_mm),
             ("wrap_voxel_mm", self.wrap_voxel_mm),
             ("denoise_max_mm", self.denoise_max_mm),
