@@ -2,8 +2,8 @@
 
 use std::path::PathBuf;
 
-use crate::format::write_ply::write_mesh;
-use crate::pipeline::inspect::{InspectError, inspect as look};
+use crate::pipeline::files::write_whole;
+use crate::pipeline::inspect::{InspectError, Wanted, inspect as look};
 use crate::survey::{Grain, Survey, Verdict};
 
 use super::exit_code::Failure;
@@ -41,12 +41,12 @@ pub enum Least {
 /// When the scan cannot be read, or is worse than asked for.
 pub fn inspect(args: &InspectArgs, json: bool) -> Result<(), Failure> {
     let changes = parse_changes(&args.changes)?;
-    let inspection = look(&args.scan, &changes, args.picture.is_some()).map_err(failure)?;
-    if let (Some(path), Some(bytes)) = (&args.picture, &inspection.picture) {
-        crate::pipeline::files::write_whole(path, bytes).map_err(Failure::disk(path))?;
-    }
-    if let Some(path) = &args.solid {
-        crate::pipeline::files::write_whole(path, &write_mesh(&inspection.solid)).map_err(Failure::disk(path))?;
+    let wanted = Wanted { picture: args.picture.is_some(), solid: args.solid.is_some() };
+    let inspection = look(&args.scan, &changes, wanted).map_err(failure)?;
+    for file in [(&args.picture, &inspection.picture), (&args.solid, &inspection.solid)] {
+        if let (Some(path), Some(bytes)) = file {
+            write_whole(path, bytes).map_err(Failure::disk(path))?;
+        }
     }
     let survey = &inspection.survey;
     if json {

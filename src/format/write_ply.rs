@@ -1,9 +1,8 @@
 //! Binary PLY, millimetres: of a coloured object with its colours on faces, which are exact, and on vertices, which more
-//! viewers show; of a mesh as it is inside the program.
+//! viewers show; of a scanned surface with the colours of the scan.
 
 use super::threemf::{ColouredObject, ThreeMfError};
 use crate::colour::spaces::bytes_of_linear;
-use crate::mesh::{Origin, TriMesh};
 
 /// Writes an object as little-endian PLY.
 ///
@@ -36,11 +35,22 @@ pub fn write(object: &ColouredObject) -> Result<Vec<u8>, ThreeMfError> {
     Ok(bytes)
 }
 
-/// A mesh as little-endian PLY: positions unrounded, colours of the scan on vertices (sRGB), and on each face whether
-/// it closes what the scanner did not see (`filled`).
+/// A surface with colours on its vertices and a mark on each face; lists of one kind are equally long.
+#[derive(Clone, Debug, Default)]
+pub struct ScannedSurface {
+    /// Millimetres, z up.
+    pub positions: Vec<[f64; 3]>,
+    /// Linear light; written as sRGB.
+    pub colours: Vec<[f32; 3]>,
+    pub triangles: Vec<[u32; 3]>,
+    /// Whether a face closes what the scanner did not see.
+    pub filled: Vec<bool>,
+}
+
+/// Writes a surface as little-endian PLY, its positions unrounded.
 #[must_use]
-pub fn write_mesh(mesh: &TriMesh) -> Vec<u8> {
-    let (corners, faces) = (mesh.positions.len(), mesh.triangles.len());
+pub fn write_surface(surface: &ScannedSurface) -> Vec<u8> {
+    let (corners, faces) = (surface.positions.len(), surface.triangles.len());
     let mut bytes = format!(
         "ply\nformat binary_little_endian 1.0\ncomment millimetres, z up\n\
          element vertex {corners}\nproperty double x\nproperty double y\nproperty double z\n{COLOUR}\
@@ -48,14 +58,14 @@ pub fn write_mesh(mesh: &TriMesh) -> Vec<u8> {
     )
     .into_bytes();
     bytes.reserve(27 * corners + 14 * faces);
-    for (position, colour) in mesh.positions.iter().zip(&mesh.colours) {
-        bytes.extend(position.to_array().iter().flat_map(|x| x.to_le_bytes()));
+    for (position, colour) in surface.positions.iter().zip(&surface.colours) {
+        bytes.extend(position.iter().flat_map(|x| x.to_le_bytes()));
         bytes.extend_from_slice(&bytes_of_linear(*colour));
     }
-    for (triangle, origin) in mesh.triangles.iter().zip(&mesh.origins) {
+    for (triangle, filled) in surface.triangles.iter().zip(&surface.filled) {
         bytes.push(3);
         bytes.extend(triangle.iter().flat_map(|v| v.to_le_bytes()));
-        bytes.push(u8::from(*origin == Origin::Fill));
+        bytes.push(u8::from(*filled));
     }
     bytes
 }
@@ -82,13 +92,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_mesh_is_written_as_it_is() {
-        use glam::DVec3;
-        let corners = vec![DVec3::splat(0.1), DVec3::X, DVec3::Y];
-        let mut mesh = TriMesh::from_shape(corners, vec![[0, 1, 2], [0, 2, 1]]);
-        mesh.origins[1] = Origin::Fill;
-        mesh.colours[0] = [1.0, 0.0, 0.0];
-        let bytes = write_mesh(&mesh);
+    fn a_surface_is_written_as_it_is() {
+        let surface = ScannedSurface {
+            positions: vec![[0.1; 3], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+            colours: vec![[1.0, 0.0, 0.0], [0.5; 3], [0.5; 3]],
+            triangles: vec![[0, 1, 2], [0, 2, 1]],
+            filled: vec![false, true],
+        };
+        let bytes = write_surface(&surface);
         let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
         assert_eq!(bytes.len() - end, 3 * 27 + 2 * 14);
         assert_eq!(bytes[end..end + 8], 0.1_f64.to_le_bytes());

@@ -5,13 +5,16 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
+use glam::DVec3;
+
 use super::equipment_files::Workbench;
 use super::plan::{Change, apply, plan};
 use super::runner::RunError;
 use super::scan_files::read_scan_files;
 use super::spec::read_spec;
 use crate::figure::Figure;
-use crate::mesh::TriMesh;
+use crate::format::write_ply::{ScannedSurface, write_surface};
+use crate::mesh::{Origin, TriMesh};
 use crate::problem::Problem;
 use crate::stage::{MemorySink, StageContext};
 use crate::stages::Job;
@@ -31,19 +34,28 @@ pub enum InspectError {
     Picture(String),
 }
 
-/// A survey, the marked views as a PNG file if they were asked for, and the solid that `clean` made.
+/// A survey, and the files that were asked for.
 #[derive(Debug)]
 pub struct Inspection {
     pub survey: Survey,
     pub picture: Option<Vec<u8>>,
-    pub solid: Arc<TriMesh>,
+    pub solid: Option<Vec<u8>>,
+}
+
+/// Files to be made besides.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wanted {
+    /// The marked views, PNG.
+    pub picture: bool,
+    /// The solid that `clean` made in the colours of the scan, PLY.
+    pub solid: bool,
 }
 
 /// Inspects a scan with some settings of `intake` and `clean` changed.
 ///
 /// # Errors
 /// When settings are wrong, or the scan cannot be read or made solid.
-pub fn inspect(scan: &Path, changes: &[Change], with_picture: bool) -> Result<Inspection, InspectError> {
+pub fn inspect(scan: &Path, changes: &[Change], wanted: Wanted) -> Result<Inspection, InspectError> {
     let mut spec = read_spec("inspection", "", STAGES).map_err(|problem| InspectError::Settings(vec![problem]))?;
     apply(&mut spec, changes).map_err(InspectError::Settings)?;
     let workbench = Workbench::demo().map_err(InspectError::Settings)?;
@@ -63,8 +75,18 @@ pub fn inspect(scan: &Path, changes: &[Change], with_picture: bool) -> Result<In
         logged.extend(ctx.into_notes().1);
     }
     let figure = figure.unwrap_or_default();
-    let draw = || with_picture.then(|| pictures::views(&figure).png()).transpose();
+    let draw = || wanted.picture.then(|| pictures::views(&figure).png()).transpose();
     let (survey, picture) = rayon::join(|| survey(&figure, &logged), draw);
     let picture = picture.map_err(|error| InspectError::Picture(error.to_string()))?;
-    Ok(Inspection { survey, picture, solid: figure.whole })
+    let solid = wanted.solid.then(|| write_surface(&surface(&figure.whole)));
+    Ok(Inspection { survey, picture, solid })
+}
+
+fn surface(mesh: &TriMesh) -> ScannedSurface {
+    ScannedSurface {
+        positions: mesh.positions.iter().map(DVec3::to_array).collect(),
+        colours: mesh.colours.clone(),
+        triangles: mesh.triangles.clone(),
+        filled: mesh.origins.iter().map(|origin| *origin == Origin::Fill).collect(),
+    }
 }
