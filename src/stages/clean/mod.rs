@@ -5,6 +5,7 @@ mod coarsen;
 mod gather;
 mod join;
 mod notes;
+mod patch;
 mod size;
 mod smooth;
 mod solidify;
@@ -88,7 +89,7 @@ impl Default for Clean {
 
 impl Settings for Clean {
     const NAME: &'static str = "clean";
-    const VERSION: u32 = 4;
+    const VERSION: u32 = 5;
     const SUMMARY: &'static str = "close, orient and untangle the scan into one solid that stands flat";
     const EXAMPLE: &'static str = "{island_distance_mm: 5, base_cut_max_share: 0.02}";
 }
