@@ -19,9 +19,17 @@ pub fn wrap_patches(
 ) -> Result<Result<TriMesh, String>, StageError> {
     ctx.progress(0.5, "wrapping crossing places anew");
     let size = Size::of(pieces, ctx.target);
-    let voxel_mm = fine_voxel_mm(settings, size, pieces);
-    let patched = match wrap_crossings(pieces, voxel_mm) {
-        Ok(patched) => patched,
+    let whole_mm = voxel_mm(settings, size, area_mm2(pieces));
+    let fine_mm = fine_voxel_mm(settings, whole_mm, pieces);
+    let coarser = |reason| if fine_mm < whole_mm { Ok(whole_mm) } else { Err(reason) };
+    let fine = wrap_crossings(pieces, fine_mm).map(|patched| (patched, fine_mm));
+    // Wider seams forgive more.
+    let done = fine.or_else(|reason| {
+        let voxel_mm = coarser(reason)?;
+        wrap_crossings(pieces, voxel_mm).map(|patched| (patched, voxel_mm))
+    });
+    let (patched, voxel_mm) = match done {
+        Ok(done) => done,
         Err(reason) => return Ok(Err(reason)),
     };
     ctx.checkpoint()?;
@@ -45,16 +53,14 @@ pub fn wrap_patches(
 }
 
 /// The voxel of a whole wrap, or as fine as the scan where that is finer: patches are light.
-fn fine_voxel_mm(settings: &Clean, size: Size, pieces: &TriMesh) -> f64 {
+fn fine_voxel_mm(settings: &Clean, whole_mm: f64, pieces: &TriMesh) -> f64 {
     /// Finest part of the whole wrap's voxel (common practice, no source).
     const FINEST: f64 = 0.25;
-    let area_mm2 = area_mm2(pieces);
-    let whole_mm = voxel_mm(settings, size, area_mm2);
     if settings.wrap_voxel_mm > 0.0 {
         return whole_mm;
     }
     // Side of an equilateral triangle of mean area.
-    let edge_mm = (4.0 / 3.0_f64.sqrt() * area_mm2 / pieces.triangles.len() as f64).sqrt();
+    let edge_mm = (4.0 / 3.0_f64.sqrt() * area_mm2(pieces) / pieces.triangles.len() as f64).sqrt();
     edge_mm.clamp(FINEST * whole_mm, whole_mm)
 }
 

@@ -47,9 +47,10 @@ const GAP: f64 = 1.2;
 /// Length of rims without a partner up to which they are closed as holes, voxels.
 const SMALL_RIM: f64 = 12.0;
 const TRIES: usize = 5;
-/// Crossing pairs, and share of triangles taken away, beyond which a place is no place any more.
+/// Crossing pairs of the surface and of seams, and share of triangles taken away, beyond which it is not tried.
 const PAIRS_MAX: usize = 200_000;
-const SHARE_MAX: f64 = 0.6;
+const SEAM_PAIRS_MAX: usize = 5000;
+const SHARE_MAX: f64 = 0.95;
 
 /// Makes one surface free of intersections of closed, oriented pieces, wrapping only where they cross.
 ///
@@ -134,6 +135,9 @@ impl Job<'_> {
         mesh = keep_triangles(&mesh, |_| true);
         if !pairs.is_empty() {
             let gentle = Allowance { rounds: 2, pairs_max: pairs.len(), lost_max_mm2: 0.0, sliver_mm: 0.0 };
+            if pairs.len() > SEAM_PAIRS_MAX {
+                return Err("seams of patches cross all over".to_owned());
+            }
             if untangle(&mut mesh, gentle).pairs_after > 0 {
                 return Ok(Attempt::Larger(crossing));
             }
