@@ -61,7 +61,7 @@ fn fine_voxel_mm(settings: &Clean, whole_mm: f64, pieces: &TriMesh) -> f64 {
     }
     // Side of an equilateral triangle of mean area.
     let edge_mm = (4.0 / 3.0_f64.sqrt() * area_mm2(pieces) / pieces.triangles.len() as f64).sqrt();
-    edge_mm.clamp(FINEST * whole_mm, whole_mm)
+    edge_mm.max(FINEST * whole_mm).min(whole_mm)
 }
 
 /// Words which places were laid anew and why.
