@@ -14,7 +14,7 @@ use statuary::stages::clean::Clean;
 
 use super::bodies::{Outcome, equipment, run};
 use super::mannequin::mannequin;
-use super::shapes::{cuboid, together, without};
+use super::shapes::{cuboid, sphere, together, without};
 use super::support::oracle;
 
 const HEIGHT_MM: f64 = 1750.0;
@@ -269,6 +269,30 @@ fn all_damages_at_once_are_mended() {
     assert_true_to_scan("all damages", &judged);
     assert!(judged.number("stray_99_5") < 1.6, "{}", judged.seen);
     assert_eq!(judged.told.number("wrapped"), 0.0);
+}
+
+/// Three balls in a row, joined where they overlap, judged by the libraries: 3 V less two lenses of
+/// pi (4 r + d) (2 r - d)^2 / 12 each.
+#[test]
+fn pieces_that_cross_are_joined_without_a_fault() {
+    let (r, d) = (100.0, 150.0);
+    let ball = sphere(DVec3::new(1.0, 2.0, 100.0), r, 5);
+    let others = [1.0, 2.0].map(|i| sphere(DVec3::new(4.0, 2.0, 100.0 + i * d), r, 5));
+    let scan = together(together(ball.clone(), &others[0]), &others[1]);
+    let settings = Clean { denoise: 0.0, ..Clean::default() };
+    let figure = Figure { scan_mesh: Arc::new(scan), ..Figure::default() };
+    let told = run(&settings, &figure, &equipment()).unwrap();
+    assert!(told.number("wrapped") == 0.0 && told.number("wrapped_share") < 0.15);
+    let every = vec![true; ball.triangles.len()];
+    let solid = as_json(told.figure.whole.as_ref());
+    let question = json!({ "body": as_json(&ball), "intact": every, "solid": solid }).to_string();
+    let seen = oracle::ask(&["mended"], &question);
+    assert!(seen["watertight"] == true && seen["wound"] == true && seen["bodies"] == 1, "{seen}");
+    assert!(seen["crossings"] == 0 && seen["euler"] == 2, "{seen}");
+    let lens = std::f64::consts::PI * (4.0 * r + d) * (2.0 * r - d) * (2.0 * r - d) / 12.0;
+    let share = seen["manifold_volume"].as_f64().unwrap() / (3.0 * volume_mm3(&ball) - 2.0 * lens);
+    // The flat sole takes up to 0.6 %.
+    assert!((share - 1.0).abs() < 0.01, "{share}");
 }
 
 /// The libraries must see faults where there are some, or their praise is worth nothing.

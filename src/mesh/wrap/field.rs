@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::grid::{Grid, Key, edge_slot, offset_of};
 use super::hits::Hits;
+use super::local::Within;
 use crate::mesh::winding::Winding;
 
 /// A winding number this near a whole number is that of a closed piece of surface.
@@ -26,7 +27,12 @@ pub(super) fn is_clear(winding: f32) -> bool {
 /// it known: then the surface between them is closed. Returns -1 for a scan that is inside out, whose winding
 /// numbers were turned over, else 1.
 pub(super) fn fill(grid: &mut Grid, hits: &Hits, winding: &Winding) -> f32 {
-    let mut filler = Filler { grid, hits, winding, sign: 1.0 };
+    fill_within(grid, hits, winding, Within::All)
+}
+
+/// The same for a region only, at whose border the surface stays open; there it is not asked what is inside out.
+pub(super) fn fill_within(grid: &mut Grid, hits: &Hits, winding: &Winding, region: Within<'_>) -> f32 {
+    let mut filler = Filler { grid, hits, winding, region, sign: 1.0 };
     let mut known = filler.ends_of_hit_edges();
     filler.grid.add_blocks(&known);
     // One corner of eight is worked out; most others differ from a neighbour by what lies between them.
@@ -35,7 +41,9 @@ pub(super) fn fill(grid: &mut Grid, hits: &Hits, winding: &Winding) -> f32 {
         filler.learn(&class, odd > 0);
     }
     filler.amend(&known);
-    filler.turn_if_inside_out();
+    if matches!(region, Within::All) {
+        filler.turn_if_inside_out();
+    }
     let mut fresh = known.clone();
     for round in 0.. {
         fresh = filler.missing_around(&fresh);
@@ -57,6 +65,7 @@ struct Filler<'a> {
     grid: &'a mut Grid,
     hits: &'a Hits,
     winding: &'a Winding,
+    region: Within<'a>,
     sign: f32,
 }
 
@@ -183,7 +192,10 @@ impl Filler<'_> {
                     for corner in corners_around(low, axis) {
                         let place = corner + 1;
                         let seen = &mut seen[(place.x + 10 * place.y + 100 * place.z) as usize];
-                        if !*seen && self.grid.winding(block, corner).is_none() {
+                        if !*seen
+                            && self.region.holds(corner + key.block())
+                            && self.grid.winding(block, corner).is_none()
+                        {
                             missing.push(Key::corner(corner + key.block()));
                         }
                         *seen = true;

@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use robust::{Coord, orient2d};
 
 use super::grid::{EdgeSet, Grid, Key};
+use super::local::Within;
 use crate::mesh::TriMesh;
 
 /// Triangles a task looks at.
@@ -34,6 +35,12 @@ pub(super) struct Hits {
 impl Hits {
     /// Finds the hits and gives the grid the blocks they lie in.
     pub(super) fn find(mesh: &TriMesh, grid: &mut Grid) -> Self {
+        Self::find_within(mesh, grid, Within::All)
+    }
+
+    /// The same, but only of edges with both ends in a region.
+    pub(super) fn find_within(mesh: &TriMesh, grid: &mut Grid, region: Within<'_>) -> Self {
+        let is_wanted = |edge: Key| region.holds(edge.at()) && region.holds(edge.at() + IVec3::AXES[edge.axis()]);
         let in_voxels = |v: u32| mesh.positions.get(v as usize).map_or(DVec3::NAN, |p| (p - grid.origin) / grid.voxel);
         let mut hits: Vec<Hit> = mesh
             .triangles
@@ -46,6 +53,7 @@ impl Hits {
                     let number = (chunk * CHUNK + i) as u32;
                     (0..3).for_each(|axis| add_hits(&corners, axis, number, &mut hits));
                 }
+                hits.retain(|hit| is_wanted(hit.edge));
                 hits
             })
             .collect();

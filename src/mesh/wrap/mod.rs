@@ -10,6 +10,7 @@ mod contour;
 mod field;
 mod grid;
 mod hits;
+pub mod local;
 mod tidy;
 
 use glam::Vec3;
@@ -65,7 +66,8 @@ pub fn wrap(scan: &TriMesh, voxel_mm: f64) -> TriMesh {
     // The last step makes a tree of its own; these need not be held until then.
     drop((grid, hits, winding));
     let Contour { positions, triangles, .. } = contour;
-    finished(tidy(Surface { positions, colours, near, triangles }, voxel))
+    let kept = vec![false; positions.len()];
+    finished(tidy(Surface { positions, colours, near, triangles }, voxel, kept))
 }
 
 fn finished(surface: Surface) -> TriMesh {

@@ -30,9 +30,9 @@ pub(super) struct Surface {
     pub(super) triangles: Vec<[u32; 3]>,
 }
 
-/// Merges vertices at short edges; a surface without intersections stays without.
-pub(super) fn tidy(surface: Surface, voxel: f64) -> Surface {
-    let mut kept = vec![false; surface.positions.len()];
+/// Merges vertices at short edges but those to be kept, such as all on a rim; a surface without intersections stays
+/// without.
+pub(super) fn tidy(surface: Surface, voxel: f64, mut kept: Vec<bool>) -> Surface {
     let mut before: Option<Surface> = None;
     for _ in 0..ROUNDS {
         let mut merging = Merging::of(surface.clone());

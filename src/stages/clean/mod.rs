@@ -5,6 +5,7 @@ mod coarsen;
 mod gather;
 mod join;
 mod notes;
+mod patch;
 mod size;
 mod smooth;
 mod solidify;

@@ -3,7 +3,7 @@
 use super::join::Joined;
 use super::notes::{grouped, place, tell_of_holes};
 use super::size::Size;
-use super::{Clean, WrapWhen, smooth, stand};
+use super::{Clean, WrapWhen, patch, smooth, stand};
 use crate::finding::{Finding, Severity};
 use crate::mesh::TriMesh;
 use crate::mesh::base::close_soles;
@@ -30,17 +30,19 @@ pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) ->
     let (size, level_mm) = take_off_floor(&mut body, size, ctx);
     close_holes(settings, &mut body, size, level_mm.or(ground_mm), ctx);
     ctx.checkpoint()?;
+    let is_hopeless = hopeless.is_some();
     let why_wrap = match (settings.wrap, hopeless) {
         (WrapWhen::Always, _) => Some("the settings ask for it".to_owned()),
         (_, Some(reason)) => Some(reason),
         _ if !others.is_empty() => Some("separate pieces are joined".to_owned()),
         _ => None,
     };
-    let why_wrap = match why_wrap {
-        Some(reason) => reason,
+    let may_patch = settings.wrap == WrapWhen::Auto && !is_hopeless;
+    let (why_wrap, mended) = match why_wrap {
+        Some(reason) => (reason, None),
         None => match mend(settings, body.clone(), size, ctx)? {
             Ok(solid) => return Ok(solid),
-            Err(reason) => reason,
+            Err(Unmended { reason, body }) => (reason, Some(body)),
         },
     };
     if settings.wrap == WrapWhen::Never {
@@ -51,7 +53,22 @@ pub fn solidify(settings: &Clean, joined: Joined, ctx: &mut StageContext<'_>) ->
         close_up(&mut piece, false);
         together(body, &piece)
     });
+    if may_patch {
+        match patch::wrap_patches(settings, mended.as_ref().unwrap_or(&everything), &why_wrap, ctx)? {
+            Ok(solid) => return Ok(solid),
+            Err(reason) => {
+                let why = format!("{why_wrap}, and patches do not help: {reason}");
+                return wrap_anew(settings, &everything, &why, ctx);
+            }
+        }
+    }
     wrap_anew(settings, &everything, &why_wrap, ctx)
+}
+
+/// A body that mending does not make a solid.
+struct Unmended {
+    reason: String,
+    body: TriMesh,
 }
 
 /// Removes a floor that was scanned along; tells the size of what is left, and the height of that floor.
@@ -92,7 +109,7 @@ fn mend(
     mut body: TriMesh,
     size: Size,
     ctx: &mut StageContext<'_>,
-) -> Result<Result<TriMesh, String>, StageError> {
+) -> Result<Result<TriMesh, Unmended>, StageError> {
     /// Crossing pairs per triangle beyond which whole layers cross (common practice, no source).
     const TANGLED: f64 = 0.06;
     ctx.progress(0.4, "taking out self-intersections");
@@ -110,17 +127,21 @@ fn mend(
     ctx.figure("surface_replaced_mm2", untangled.lost_mm2);
     ctx.checkpoint()?;
     if untangled.pairs_after > 0 {
-        return Ok(Err(format!("{} pairs of triangles still cross", grouped(untangled.pairs_after as f64))));
+        let reason = format!("{} pairs of triangles still cross", grouped(untangled.pairs_after as f64));
+        return Ok(Err(Unmended { reason, body }));
     }
     ctx.progress(0.6, "checking");
-    let (mut body, _) = main_piece(&body);
-    if body.triangles.is_empty() {
-        return Ok(Err("nothing of it encloses a volume".to_owned()));
+    let (mut main, _) = main_piece(&body);
+    if main.triangles.is_empty() {
+        return Ok(Err(Unmended { reason: "nothing of it encloses a volume".to_owned(), body }));
     }
-    smooth::smooth(settings, &mut body, size, ctx);
-    let body = stand::stand(settings, body, size, ctx);
+    smooth::smooth(settings, &mut main, size, ctx);
+    let main = stand::stand(settings, main, size, ctx);
     ctx.figure("wrapped", 0.0);
-    Ok(fault_of(&body).map_or(Ok(body), Err))
+    Ok(match fault_of(&main) {
+        None => Ok(main),
+        Some(reason) => Err(Unmended { reason, body }),
+    })
 }
 
 /// Lays a new closed surface around everything.
@@ -142,6 +163,7 @@ fn wrap_anew(
         return Err(StageError::scan(what, "scan the subject from all sides"));
     }
     ctx.figure("wrapped", 1.0);
+    ctx.figure("wrapped_share", 1.0);
     ctx.figure("wrap_voxel_mm", voxel_mm);
     ctx.figure("wrap_dropped_mm2", dropped_mm2);
     let what = format!("surface laid anew with a fineness of {voxel_mm:.2} mm at scan size, because {why}");
@@ -164,7 +186,7 @@ fn wrap_anew(
 
 /// Voxel of the wrap at scan size, mm: a printed detail, but no finer than the scan of a body is true, nor so fine that
 /// the surface gets too heavy.
-fn voxel_mm(settings: &Clean, size: Size, area_mm2: f64) -> f64 {
+pub(super) fn voxel_mm(settings: &Clean, size: Size, area_mm2: f64) -> f64 {
     /// Finest detail worth having in print, mm (common practice, no source).
     const PRINTED_MM: f64 = 0.4;
     const VOXELS_PER_HEIGHT: f64 = 900.0;
@@ -180,7 +202,7 @@ fn voxel_mm(settings: &Clean, size: Size, area_mm2: f64) -> f64 {
 }
 
 /// The piece of largest area, and the area of all others, mm2.
-fn main_piece(mesh: &TriMesh) -> (TriMesh, f64) {
+pub(super) fn main_piece(mesh: &TriMesh) -> (TriMesh, f64) {
     let edges = Edges::of(&mesh.triangles, mesh.positions.len());
     let pieces = components(&mesh.triangles, &edges);
     let measures = measure(mesh, &edges, &pieces);
@@ -191,7 +213,7 @@ fn main_piece(mesh: &TriMesh) -> (TriMesh, f64) {
 }
 
 /// Why a mesh is not one solid; `None` when it is.
-fn fault_of(mesh: &TriMesh) -> Option<String> {
+pub(super) fn fault_of(mesh: &TriMesh) -> Option<String> {
     let faults = inspect(mesh);
     if !faults.is_solid() || faults.components != 1 {
         return Some(format!(

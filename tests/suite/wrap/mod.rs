@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod intersect;
+mod local;
 mod tree;
 mod whole;
 mod winding;
