@@ -1,6 +1,7 @@
 //! Closing holes: each rim is triangulated, refined to the density around it, made to curve on as the surface around
 //! it does, and coloured from its rim. New triangles are of origin `Fill`; rims stay as they were.
 
+mod calm;
 pub mod curve;
 pub mod patch;
 pub mod rim;
@@ -8,12 +9,11 @@ pub mod triangulate;
 
 use glam::DVec3;
 use rayon::prelude::*;
-use rustc_hash::{FxHashMap, FxHashSet};
 
-use super::low_pass::low_pass;
 use super::manifold::cut_apart_along;
-use super::topology::{Edges, corners_and_rings};
+use super::topology::Edges;
 use super::{Origin, TriMesh};
+use calm::Calm;
 use patch::Patch;
 use rim::{Around, Rim, open_rims};
 
@@ -71,7 +71,7 @@ pub fn fill_holes(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
 fn fill_rims(mesh: &mut TriMesh, curved: bool, part_rims: bool) -> Vec<Filled> {
     let rims = open_rims(mesh, part_rims);
     let around = Around::of(mesh, &rims);
-    let calm = if curved { Calm::around(mesh, &rims) } else { Calm::default() };
+    let calm = if curved { Calm::of(mesh, &rims, &around) } else { Calm::default() };
     let patches: Vec<Patch> = rims.par_iter().map(|rim| patch_for(mesh, rim, &around, &calm, curved)).collect();
     let filled = rims.iter().zip(&patches).map(|(rim, patch)| report(mesh, rim, patch)).collect();
     append(mesh, &rims, patches);
@@ -85,7 +85,7 @@ fn patch_for(mesh: &TriMesh, rim: &Rim, around: &Around, calm: &Calm, curved: bo
     if rim.len() >= PLAIN_EDGES {
         patch.refine(&around.density(mesh, rim), &outline.barred);
         if curved {
-            let place = |v: u32| calm.0.get(&v).copied().unwrap_or(mesh.positions[v as usize]);
+            let place = calm.places(mesh, rim);
             let calm_rim: Vec<DVec3> = rim.vertices().map(place).collect();
             curve::bulge(&mut patch, &calm_rim, &around.outer_neighbours(rim, place));
         } else {
@@ -93,31 +93,6 @@ fn patch_for(mesh: &TriMesh, rim: &Rim, around: &Around, calm: &Calm, curved: bo
         }
     }
     patch
-}
-
-/// Where the vertices around large holes would be without the scanner's noise, so that a patch curves on as the surface
-/// does and not as the noise at its rim.
-#[derive(Debug, Default)]
-struct Calm(FxHashMap<u32, DVec3>);
-
-impl Calm {
-    fn around(mesh: &TriMesh, rims: &[Rim]) -> Self {
-        /// Edges of a large rim, rings around it that are smoothed, and how often.
-        const LARGE: usize = 40;
-        const RINGS: usize = 6;
-        const PAIRS: usize = 30;
-        let large: FxHashSet<u32> = rims.iter().filter(|rim| rim.len() >= LARGE).flat_map(Rim::vertices).collect();
-        if large.is_empty() {
-            return Self::default();
-        }
-        let at_rim =
-            (0..mesh.triangles.len() as u32).filter(|t| mesh.triangles[*t as usize].iter().any(|v| large.contains(v)));
-        let marked = corners_and_rings(&mesh.triangles, mesh.positions.len(), at_rim, RINGS - 1);
-        let vertices: Vec<u32> = (0..mesh.positions.len() as u32).filter(|v| marked[*v as usize]).collect();
-        let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-        let places = low_pass(mesh, &edges, &vertices, PAIRS);
-        Self(vertices.into_iter().zip(places).collect())
-    }
 }
 
 fn report(mesh: &TriMesh, rim: &Rim, patch: &Patch) -> Filled {

@@ -16,10 +16,18 @@ pub(super) struct Changes {
 impl Changes {
     /// As around the hole, smoothly spread from its rim.
     pub fn of(mesh: &TriMesh, fans: &Fans, system: &System) -> Self {
-        let at_rim = |v: u32| {
-            let near = known_rings(mesh, fans, system, v, 2);
-            near.into_iter().fold(DMat3::ZERO, |sum, u| sum + change(mesh, fans, system, u))
-        };
+        let mut rim: Vec<u32> = system.known.iter().flatten().map(|(v, _)| *v).collect();
+        rim.sort_unstable();
+        rim.dedup();
+        let rings: Vec<Vec<u32>> = rim.par_iter().map(|v| known_rings(mesh, fans, system, *v)).collect();
+        let mut near = rings.concat();
+        near.sort_unstable();
+        near.dedup();
+        let single: Vec<DMat3> = near.par_iter().map(|v| change(mesh, fans, system, *v)).collect();
+        let of = |v: &u32| near.binary_search(v).map_or(DMat3::ZERO, |at| single[at]);
+        let summed: Vec<DMat3> =
+            rings.par_iter().map(|ring| ring.iter().map(of).fold(DMat3::ZERO, |a, b| a + b)).collect();
+        let at_rim = |v: u32| rim.binary_search(&v).map_or(DMat3::ZERO, |at| summed[at]);
         let half = |of: fn(DMat3) -> DVec3| spread(system, |v| of(at_rim(v)));
         let diagonal = half(|m| DVec3::new(m.x_axis.x, m.y_axis.y, m.z_axis.z));
         let beside = half(|m| DVec3::new(m.y_axis.z, m.x_axis.z, m.x_axis.y));
@@ -58,14 +66,17 @@ fn line(mesh: &TriMesh, fans: &Fans, v: u32, change: DMat3) -> Option<(DVec3, f6
     is_clear.then(|| (x * across.x + y * across.y, clearness.min(1.0)))
 }
 
-/// The known vertices within some rings of one, ascending.
-fn known_rings(mesh: &TriMesh, fans: &Fans, system: &System, v: u32, rings: usize) -> Vec<u32> {
+/// The known vertices within two rings of one, ascending; not all of them where triangles crowd around a vertex.
+fn known_rings(mesh: &TriMesh, fans: &Fans, system: &System, v: u32) -> Vec<u32> {
+    const RINGS: usize = 2;
+    const MOST: usize = 96;
     let mut near = vec![v];
-    for _ in 0..rings {
+    for _ in 0..RINGS {
         let ring = near.iter().flat_map(|u| fans.around(*u)).flat_map(|t| mesh.triangles[*t as usize]);
         near = ring.filter(|u| system.row(*u).is_none()).chain([v]).collect();
         near.sort_unstable();
         near.dedup();
+        near.truncate(MOST);
     }
     near
 }
@@ -74,10 +85,9 @@ fn known_rings(mesh: &TriMesh, fans: &Fans, system: &System, v: u32, rings: usiz
 /// of the plane nearest, by least squares, to the known colours within two rings, so that the edge of a stripe has its
 /// own direction and not that of the triangles it is drawn with. Cube roots of linear light stand for what the eye sees.
 fn change(mesh: &TriMesh, fans: &Fans, system: &System, v: u32) -> DMat3 {
-    const RINGS: usize = 2;
     /// Fewer colours say nothing of a direction.
     const LEAST: usize = 6;
-    let near = known_rings(mesh, fans, system, v, RINGS);
+    let near = known_rings(mesh, fans, system, v);
     let tone = |u: &u32| DVec3::from_array(mesh.colours[*u as usize].map(|c| f64::from(c).max(0.0).cbrt()));
     let count = near.len() as f64;
     let middle = near.iter().map(|u| mesh.positions[*u as usize]).sum::<DVec3>() / count;

@@ -38,7 +38,9 @@ impl Kept {
             found
         };
         let found: Vec<u32> = places.par_iter().flat_map_iter(near).collect();
-        found.iter().for_each(|t| states[*t as usize] = State::Away);
+        for t in &found {
+            states[*t as usize] = State::Away;
+        }
         let mut kept = Self { states, rim: Vec::new() };
         kept.part_pinches(mesh);
         kept.drop_inside(mesh, winding);
@@ -89,7 +91,9 @@ impl Kept {
         let mut at = vec![0_u8; mesh.positions.len()];
         for (triangle, state) in mesh.triangles.iter().zip(&self.states) {
             let bit = u8::from(*state == State::Stays) | u8::from(*state != State::Stays) << 1;
-            triangle.iter().for_each(|v| at[*v as usize] |= bit);
+            for v in triangle {
+                at[*v as usize] |= bit;
+            }
         }
         at.into_iter().map(|bits| bits == 3).collect()
     }

@@ -157,7 +157,7 @@ fn regions(soup: &TriMesh, kept: &Kept) -> Vec<DVec3> {
     let mut sums = vec![(DVec3::ZERO, 0.0); pieces.count];
     for (t, piece) in away.iter().zip(&pieces.label) {
         let sum = &mut sums[*piece as usize];
-        t.iter().for_each(|v| sum.0 += soup.positions[*v as usize]);
+        sum.0 += t.iter().map(|v| soup.positions[*v as usize]).sum::<DVec3>();
         sum.1 += 3.0;
     }
     sums.into_iter().map(|(sum, count)| sum / count).collect()

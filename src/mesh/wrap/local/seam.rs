@@ -21,7 +21,9 @@ pub(super) fn join_rims(mesh: &mut TriMesh, kept: usize, reach_mm: f64, small_mm
     };
     // The strip runs against the rim of the kept surface.
     let mut old = vertices(&old);
-    old.iter_mut().for_each(|rim| rim.reverse());
+    for rim in &mut old {
+        rim.reverse();
+    }
     let new = vertices(&new);
     let (to_new, to_old) = (partners(mesh, &old, &new, reach_mm), partners(mesh, &new, &old, reach_mm));
     let mut alone = Vec::new();
