@@ -9,7 +9,7 @@ use statuary::mesh::{Origin, TriMesh};
 use statuary::survey::{Survey, Verdict, survey};
 
 use super::mannequin::mannequin;
-use super::support::{folder, small_scan, statuary, stderr};
+use super::support::{folder, oracle, small_scan, statuary, stderr, text};
 
 /// A number between -0.5 and 0.5 that looks like chance.
 fn chance(seed: u64) -> f64 {
@@ -130,4 +130,18 @@ fn the_command_tells_of_the_demo_scan_and_ends_as_asked() {
     fs::write(&broken, "ply\nformat ascii 1.0\n").unwrap();
     assert_eq!(statuary(&["inspect", broken.to_str().unwrap()]).status.code(), Some(4));
     assert_eq!(statuary(&["inspect", path, "--set", "scale.factor=1"]).status.code(), Some(3));
+}
+
+/// The solid that `clean` would make, for a look at it in other programs: closed, and in the colours of the scan.
+#[test]
+fn the_solid_is_written_closed_and_coloured() {
+    let folder = folder();
+    let file = folder.path().join("solid.ply");
+    let output = statuary(&["inspect", &text(&small_scan()), "--solid", &text(&file)]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    let seen = oracle::ask(&["solid", &text(&file)], "");
+    assert!(seen["watertight"] == true && seen["wound"] == true && seen["bodies"] == 1, "{seen}");
+    let header = fs::read(&file).unwrap();
+    let header = String::from_utf8_lossy(&header[..400]).into_owned();
+    assert!(header.contains("property uchar red") && header.contains("property uchar filled"), "{header}");
 }

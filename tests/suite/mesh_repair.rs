@@ -1,13 +1,13 @@
 //! Kernels of mesh repair on shapes with one fault each, against counts known beforehand.
 
 use glam::DVec3;
-use statuary::mesh::base::{cut_flat, section_areas_mm2, standing_area_mm2};
+use statuary::mesh::base::{close_soles, cut_flat, section_areas_mm2, standing_area_mm2};
 use statuary::mesh::fill::fill_holes;
 use statuary::mesh::inspect::inspect;
 use statuary::mesh::intersect::self_intersections;
 use statuary::mesh::islands::relation;
 use statuary::mesh::manifold::cut_apart;
-use statuary::mesh::measure::{area_mm2, volume_mm3};
+use statuary::mesh::measure::{area_mm2, bounds, volume_mm3};
 use statuary::mesh::orient_faces::orient_outwards;
 use statuary::mesh::slivers::remove_slivers;
 use statuary::mesh::spikes::pull_back_spikes;
@@ -18,7 +18,7 @@ use statuary::mesh::winding::Winding;
 use statuary::mesh::{Origin, TriMesh};
 use statuary::units::snap_between_mm;
 
-use crate::shapes::{cuboid, sphere, together, without};
+use crate::shapes::{cuboid, revolved, sphere, together, without};
 
 fn ball() -> TriMesh {
     sphere(DVec3::new(5.0, -3.0, 40.0), 30.0, 4)
@@ -356,4 +356,27 @@ fn a_piece_is_placed_against_a_body() {
     assert!((0.3..0.7).contains(&half.inside), "{half:?}");
     assert!(beside.inside == 0.0 && (beside.gap_mm - 2.0).abs() < 0.2, "{beside:?}");
     assert!((beside.step - DVec3::new(-2.0, 0.0, 0.0)).length() < 0.6, "{beside:?}");
+}
+
+/// A post whose lowest 6 mm were not scanned stands on the floor that was, with walls straight down; a ball cut off above
+/// its lowest point is drawn in on the way, for its surface runs inwards there.
+#[test]
+fn soles_are_closed_on_the_ground_as_the_surface_runs() {
+    let post = revolved(&[(0.0, 40.0), (20.0, 40.0), (20.0, 30.0), (20.0, 20.0), (20.0, 10.0), (20.0, 6.0)], 64);
+    let full_mm3 = 40.0 * 32.0 * 400.0 * (std::f64::consts::TAU / 64.0).sin();
+    for (ground, low, share) in [(Some(0.0), 0.0, 1.0), (None, 6.0, 0.85), (Some(-500.0), 6.0, 0.85)] {
+        let mut open = post.clone();
+        assert_eq!(close_soles(&mut open, 10.0, 50.0, ground).len(), 1);
+        assert!(inspect(&open).is_solid());
+        let volume = volume_mm3(&open) / full_mm3;
+        assert!((volume - share).abs() < 0.03, "{ground:?}: {volume}");
+        assert!((bounds(&open.positions).0.z - low).abs() < 1.5, "{ground:?}");
+    }
+    let mut bowl = without(ball(), |c| c.z < 14.0);
+    assert_eq!(close_soles(&mut bowl, 10.0, 50.0, Some(10.0)).len(), 1);
+    assert!(inspect(&bowl).is_solid());
+    let foot = standing_area_mm2(&bowl, 1e-6);
+    // The section at 14 mm, and the one a straight wall would leave.
+    let section = std::f64::consts::PI * (30.0_f64.powi(2) - 26.0_f64.powi(2));
+    assert!((0.4 * section..0.8 * section).contains(&foot), "{foot} of {section}");
 }
