@@ -7,7 +7,7 @@ use super::cut::{CutError, Plane, halves};
 use super::fill::Filled;
 use super::fill::rim::{Rim, open_rims};
 use super::measure::bounds;
-use super::topology::{ends, next, previous};
+use super::topology::{Edges, ends, next, previous};
 use super::{Origin, TriMesh, outline};
 use crate::units::snap_between_mm;
 
@@ -18,7 +18,8 @@ use crate::units::snap_between_mm;
 /// closed; tells which.
 pub fn close_soles(mesh: &mut TriMesh, band_mm: f64, least_rim_mm: f64, ground_mm: Option<f64>) -> Vec<Filled> {
     let (low, _) = bounds(&mesh.positions);
-    let mut rims = open_rims(mesh, true);
+    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    let mut rims = open_rims(mesh, &edges, true);
     let is_sole = |rim: &Rim| {
         let span = span(mesh, rim);
         points(mesh, rim).all(|p| p.z <= low.z + band_mm)

@@ -1,5 +1,7 @@
 //! Which triangles surround each vertex.
 
+use glam::DVec3;
+
 use super::TriMesh;
 
 /// Triangles around each vertex, in the order of their index.
@@ -31,5 +33,16 @@ impl Fans {
     /// Triangles around a vertex.
     pub fn around(&self, vertex: u32) -> &[u32] {
         &self.triangles[self.start[vertex as usize] as usize..self.start[vertex as usize + 1] as usize]
+    }
+
+    /// The two other corners of each triangle around a vertex: on a closed mesh each neighbour twice.
+    pub fn ring<'a>(&'a self, mesh: &'a TriMesh, vertex: u32) -> impl Iterator<Item = u32> + 'a {
+        let others = move |t: &u32| mesh.triangles[*t as usize].into_iter().filter(move |v| *v != vertex);
+        self.around(vertex).iter().flat_map(others)
+    }
+
+    /// Unit normal of a vertex, its triangles weighted by area; zero where they have none.
+    pub fn normal(&self, mesh: &TriMesh, vertex: u32) -> DVec3 {
+        self.around(vertex).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero()
     }
 }

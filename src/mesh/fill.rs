@@ -55,8 +55,9 @@ pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
         if edges.open == 0 && edges.crowded.is_empty() {
             break;
         }
-        *mesh = cut_apart_along(std::mem::take(mesh), edges).0.mesh;
-        filled.extend(fill_rims(mesh, curved, round == 0));
+        let (cut, edges) = cut_apart_along(std::mem::take(mesh), edges);
+        *mesh = cut.mesh;
+        filled.extend(fill_rims(mesh, &edges, curved, round == 0));
     }
     filled
 }
@@ -65,11 +66,12 @@ pub fn close_up(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
 ///
 /// The mesh must be edge- and vertex-manifold ([`super::manifold::cut_apart`]) and oriented.
 pub fn fill_holes(mesh: &mut TriMesh, curved: bool) -> Vec<Filled> {
-    fill_rims(mesh, curved, true)
+    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
+    fill_rims(mesh, &edges, curved, true)
 }
 
-fn fill_rims(mesh: &mut TriMesh, curved: bool, part_rims: bool) -> Vec<Filled> {
-    let rims = open_rims(mesh, part_rims);
+fn fill_rims(mesh: &mut TriMesh, edges: &Edges, curved: bool, part_rims: bool) -> Vec<Filled> {
+    let rims = open_rims(mesh, edges, part_rims);
     let around = Around::of(mesh, &rims);
     let calm = if curved { Calm::of(mesh, &rims, &around) } else { Calm::default() };
     let patches: Vec<Patch> = rims.par_iter().map(|rim| patch_for(mesh, rim, &around, &calm, curved)).collect();

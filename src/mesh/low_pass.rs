@@ -5,7 +5,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::TriMesh;
-use super::topology::Edges;
+use super::topology::{Edges, NONE};
 
 /// Factors of the two steps of a pair.
 pub const LAMBDA: f64 = 0.5;
@@ -59,7 +59,6 @@ pub fn low_pass(mesh: &TriMesh, edges: &Edges, vertices: &[u32], pairs: usize) -
 
 /// Neighbours of each of some vertices, ascending; of one on an open edge those along the rim.
 fn neighbours(mesh: &TriMesh, edges: &Edges, vertices: &[u32]) -> Vec<Vec<u32>> {
-    const NONE: u32 = u32::MAX;
     let mut row_of = vec![NONE; mesh.positions.len()];
     (0..).zip(vertices).for_each(|(row, v)| row_of[*v as usize] = row);
     let open = edges.open_halves(&mesh.triangles);

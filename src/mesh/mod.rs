@@ -127,6 +127,15 @@ impl TriMesh {
         Self { positions, triangles, colours, origins }
     }
 
+    /// Adds another mesh, nothing joined.
+    pub fn append(&mut self, other: &Self) {
+        let first = self.positions.len() as u32;
+        self.positions.extend(&other.positions);
+        self.colours.extend(&other.colours);
+        self.triangles.extend(other.triangles.iter().map(|t| t.map(|v| v + first)));
+        self.origins.extend(&other.origins);
+    }
+
     /// The corner positions of a triangle, mm.
     #[must_use]
     pub fn corners(&self, triangle: usize) -> [DVec3; 3] {

@@ -10,8 +10,8 @@ use super::{TriMesh, measure};
 /// A far side within this angle of parallel makes a wall, degrees.
 const PARALLEL_DEG: f64 = 20.0;
 
-/// Rays start this far inside, so that they do not meet the surface they leave, mm.
-const START_MM: f64 = 1e-5;
+/// Rays start this far off the surface, so that they do not meet the triangle they leave, mm.
+pub(super) const START_MM: f64 = 1e-5;
 
 /// Wall at one point of the surface; every point stands for the same share of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,20 +37,29 @@ pub fn walls(mesh: &TriMesh, samples: usize) -> Vec<Wall> {
     let tree = TriTree::new(&mesh.positions, &mesh.triangles);
     let (low, high) = measure::bounds(&mesh.positions);
     let far_mm = low.distance(high);
-    let parallel = PARALLEL_DEG.to_radians().cos();
     let wall = |k: usize| {
         let aim = total * (k as f64 + 0.5) / samples as f64;
         let triangle = sums.partition_point(|sum| *sum < aim).min(sums.len() - 1);
-        let normal = mesh.area_vector(triangle).normalize_or_zero();
         let at = point_in(mesh.corners(triangle), k);
-        let hit = tree.ray(at - START_MM * normal, -normal, far_mm);
-        let wall = hit.filter(|hit| {
-            let far = mesh.area_vector(hit.triangle as usize).normalize_or_zero();
-            hit.triangle as usize != triangle && -far.dot(normal) > parallel
-        });
-        Wall { at, thickness_mm: wall.map_or(f64::INFINITY, |hit| hit.distance + START_MM) }
+        Wall { at, thickness_mm: wall_behind_mm(mesh, &tree, (triangle as u32, at), far_mm, PARALLEL_DEG) }
     };
     (0..samples).into_par_iter().map(wall).collect()
+}
+
+/// Thickness of the wall behind a point of a triangle, mm; infinite when it is more than `far_mm`, or the far side is
+/// farther than an angle from parallel.
+pub(super) fn wall_behind_mm(
+    mesh: &TriMesh,
+    tree: &TriTree,
+    (triangle, at): (u32, DVec3),
+    far_mm: f64,
+    parallel_deg: f64,
+) -> f64 {
+    let facing = |t: u32| mesh.area_vector(t as usize).normalize_or_zero();
+    let normal = facing(triangle);
+    let hit = tree.ray(at - START_MM * normal, -normal, far_mm);
+    let is_wall = |t: u32| t != triangle && -facing(t).dot(normal) > parallel_deg.to_radians().cos();
+    hit.filter(|hit| is_wall(hit.triangle)).map_or(f64::INFINITY, |hit| hit.distance + START_MM)
 }
 
 fn point_in([a, b, c]: [DVec3; 3], k: usize) -> DVec3 {

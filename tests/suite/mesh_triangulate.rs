@@ -1,4 +1,5 @@
-//! The minimum-weight triangulation against every triangulation there is; their number is Catalan's.
+//! The minimum-weight triangulation on polygons of known area, and against every triangulation there is; their number is
+//! Catalan's.
 
 use glam::DVec3;
 use statuary::mesh::fill::triangulate::{Loop, triangulate};
@@ -19,6 +20,30 @@ fn area(outline: &Loop, triangles: &[[u32; 3]]) -> f64 {
         0.5 * (b - a).cross(c - a).length()
     };
     triangles.iter().map(half).sum()
+}
+
+/// Area n/2 sin(360/n) and n - 2 triangles: a regular polygon in its circle of radius 1.
+#[test]
+fn a_regular_polygon_is_filled_exactly() {
+    for n in [3, 4, 7, 100, 700] {
+        let outline = polygon(n, 0.0);
+        let triangles = triangulate(&outline).unwrap();
+        assert_eq!(triangles.len(), n - 2);
+        let exact = n as f64 / 2.0 * (std::f64::consts::TAU / n as f64).sin();
+        assert!((area(&outline, &triangles) - exact).abs() < 1e-9);
+    }
+}
+
+#[test]
+fn barred_chords_are_not_drawn() {
+    let mut outline = polygon(4, 0.0);
+    outline.barred[0].push(2);
+    outline.barred[2].push(0);
+    let triangles = triangulate(&outline).unwrap();
+    assert!(triangles.iter().all(|t| t.contains(&1) && t.contains(&3)));
+    outline.barred[1].push(3);
+    outline.barred[3].push(1);
+    assert_eq!(triangulate(&outline), None);
 }
 
 /// All triangulations of the span from `i` to `k`, each as its triangles.

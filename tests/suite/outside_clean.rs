@@ -72,6 +72,12 @@ fn add_vertex(mesh: &mut TriMesh, p: DVec3) -> u32 {
     mesh.positions.len() as u32 - 1
 }
 
+/// A new vertex a step off the middle of an edge.
+fn add_middle(mesh: &mut TriMesh, a: u32, b: u32, step: DVec3) -> u32 {
+    let middle = (mesh.positions[a as usize] + mesh.positions[b as usize]) / 2.0;
+    add_vertex(mesh, middle + step)
+}
+
 /// About one triangle of this many.
 fn some(mesh: &TriMesh, seed: u64, of: f64) -> Vec<usize> {
     (0..mesh.triangles.len()).filter(|t| chance(seed, *t) * of < 1.0).collect()
@@ -102,8 +108,7 @@ fn punctured(mesh: TriMesh) -> TriMesh {
 fn t_junctions(mut mesh: TriMesh) -> TriMesh {
     for t in some(&mesh, 3, 150.0) {
         let [a, b, c] = mesh.triangles[t];
-        let half = (mesh.positions[a as usize] + mesh.positions[b as usize]) / 2.0;
-        let m = add_vertex(&mut mesh, half);
+        let m = add_middle(&mut mesh, a, b, DVec3::ZERO);
         mesh.triangles[t] = [a, m, c];
         add(&mut mesh, vec![[m, b, c]]);
     }
@@ -114,8 +119,7 @@ fn t_junctions(mut mesh: TriMesh) -> TriMesh {
 fn finned(mut mesh: TriMesh) -> TriMesh {
     for t in some(&mesh, 4, 400.0) {
         let ([a, b, _], outwards) = (mesh.triangles[t], mesh.area_vector(t).normalize());
-        let tip = (mesh.positions[a as usize] + mesh.positions[b as usize]) / 2.0 + 15.0 * outwards;
-        let tip = add_vertex(&mut mesh, tip);
+        let tip = add_middle(&mut mesh, a, b, 15.0 * outwards);
         add(&mut mesh, vec![[a, b, tip]]);
     }
     mesh
@@ -136,8 +140,7 @@ fn doubled(mut mesh: TriMesh) -> TriMesh {
 fn flat_faces(mut mesh: TriMesh) -> TriMesh {
     for t in some(&mesh, 6, 300.0) {
         let [a, b, _] = mesh.triangles[t];
-        let half = (mesh.positions[a as usize] + mesh.positions[b as usize]) / 2.0;
-        let m = add_vertex(&mut mesh, half);
+        let m = add_middle(&mut mesh, a, b, DVec3::ZERO);
         add(&mut mesh, vec![[[a, a, a], [a, b, b], [a, b, m]][t % 3]]);
     }
     mesh

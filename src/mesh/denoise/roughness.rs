@@ -27,28 +27,26 @@ pub fn roughness_mm(mesh: &TriMesh) -> Vec<f64> {
     over(&|v| ring_mean(mesh, &fans, v, &robust))
 }
 
-/// The two other corners of each triangle at a vertex: on a closed mesh each neighbour twice.
-fn ring<'a>(mesh: &'a TriMesh, fans: &'a Fans, v: usize) -> impl Iterator<Item = usize> + 'a {
-    let others = move |t: &u32| mesh.triangles[*t as usize].into_iter().map(|w| w as usize).filter(move |w| *w != v);
-    fans.around(v as u32).iter().flat_map(others)
-}
-
 /// Height of a vertex over the mean of its ring along its normal, mm.
 fn height(mesh: &TriMesh, fans: &Fans, v: usize) -> f64 {
-    let normal = fans.around(v as u32).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
-    let (sum, count) = ring(mesh, fans, v).fold((DVec3::ZERO, 0.0), |(sum, n), w| (sum + mesh.positions[w], n + 1.0));
+    let normal = fans.normal(mesh, v as u32);
+    let (sum, count) = fans
+        .ring(mesh, v as u32)
+        .map(|w| w as usize)
+        .fold((DVec3::ZERO, 0.0), |(sum, n), w| (sum + mesh.positions[w], n + 1.0));
     if count > 0.0 { normal.dot(mesh.positions[v] - sum / count) } else { 0.0 }
 }
 
 /// Mean over a vertex' ring; its own value when it has none.
 fn ring_mean(mesh: &TriMesh, fans: &Fans, v: usize, values: &[f64]) -> f64 {
-    let (sum, count) = ring(mesh, fans, v).fold((0.0, 0.0), |(sum, n), w| (sum + values[w], n + 1.0));
+    let (sum, count) =
+        fans.ring(mesh, v as u32).map(|w| w as usize).fold((0.0, 0.0), |(sum, n), w| (sum + values[w], n + 1.0));
     if count > 0.0 { sum / count } else { values[v] }
 }
 
 /// Median over a vertex and its ring, the vertex counted as often as each neighbour.
 fn ring_median(mesh: &TriMesh, fans: &Fans, v: usize, values: &[f64]) -> f64 {
-    let mut near: Vec<f64> = ring(mesh, fans, v).chain([v, v]).map(|w| values[w]).collect();
+    let mut near: Vec<f64> = fans.ring(mesh, v as u32).map(|w| w as usize).chain([v, v]).map(|w| values[w]).collect();
     near.sort_unstable_by(f64::total_cmp);
     near[near.len() / 2]
 }

@@ -35,11 +35,10 @@ impl Rim {
     }
 }
 
-/// All rims. With `part_touching`, where a rim touches itself at a point the vertices there become one again and the rim
+/// All rims of a mesh, of which `edges` is the table. With `part_touching`, where a rim touches itself at a point the vertices there become one again and the rim
 /// is parted, so that each hole is a rim of its own; the vertex that goes stays behind unused.
-pub fn open_rims(mesh: &mut TriMesh, part_touching: bool) -> Vec<Rim> {
-    let edges = Edges::of(&mesh.triangles, mesh.positions.len());
-    let walks: Vec<Rim> = rims(&mesh.triangles, &edges).iter().map(|halves| reversed(mesh, halves)).collect();
+pub fn open_rims(mesh: &mut TriMesh, edges: &Edges, part_touching: bool) -> Vec<Rim> {
+    let walks: Vec<Rim> = rims(&mesh.triangles, edges).iter().map(|halves| reversed(mesh, halves)).collect();
     if !part_touching {
         return walks;
     }

@@ -9,7 +9,7 @@ use super::{System, spread};
 
 /// Lines of equal colour at the unknown vertices.
 pub(super) struct Changes {
-    /// By vertex: direction of the line, unit length, and how clear it is, 0 to 1.
+    /// By row: direction of the line, unit length, and how clear it is, 0 to 1.
     lines: Vec<Option<(DVec3, f64)>>,
 }
 
@@ -37,23 +37,18 @@ impl Changes {
                 DMat3::from_cols(DVec3::new(d.x, b.z, b.y), DVec3::new(b.z, d.y, b.x), DVec3::new(b.y, b.x, d.z));
             line(mesh, fans, system.vertices[row], matrix)
         };
-        let found: Vec<Option<(DVec3, f64)>> = (0..system.vertices.len()).into_par_iter().map(line).collect();
-        let mut lines = vec![None; mesh.positions.len()];
-        for (v, line) in system.vertices.iter().zip(found) {
-            lines[*v as usize] = line;
-        }
-        Self { lines }
+        Self { lines: (0..system.vertices.len()).into_par_iter().map(line).collect() }
     }
 
-    /// Direction along which colours do not change, and how clear it is; `None` for known vertices and where there is none.
-    pub fn line(&self, v: u32) -> Option<(DVec3, f64)> {
-        self.lines[v as usize]
+    /// Direction along which colours do not change at a row, and how clear it is; `None` where there is none.
+    pub fn line(&self, row: usize) -> Option<(DVec3, f64)> {
+        self.lines[row]
     }
 }
 
 /// The direction across the steepest change, in the tangent plane of a vertex.
 fn line(mesh: &TriMesh, fans: &Fans, v: u32, change: DMat3) -> Option<(DVec3, f64)> {
-    let normal = fans.around(v).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
+    let normal = fans.normal(mesh, v);
     let (x, y) = (normal != DVec3::ZERO).then(|| normal.any_orthonormal_pair())?;
     let (cx, cy) = (change * x, change * y);
     let flat = DMat2::from_cols(DVec2::new(x.dot(cx), y.dot(cx)), DVec2::new(x.dot(cy), y.dot(cy)));
@@ -92,7 +87,7 @@ fn change(mesh: &TriMesh, fans: &Fans, system: &System, v: u32) -> DMat3 {
     let count = near.len() as f64;
     let middle = near.iter().map(|u| mesh.positions[*u as usize]).sum::<DVec3>() / count;
     let mean = near.iter().map(tone).sum::<DVec3>() / count;
-    let normal = fans.around(v).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>().normalize_or_zero();
+    let normal = fans.normal(mesh, v);
     if normal == DVec3::ZERO || near.len() < LEAST {
         return DMat3::ZERO;
     }

@@ -34,21 +34,18 @@ pub(super) fn carry(
     let changes = Changes::of(mesh, &fans, system);
     let lines = Lines { mesh, fans: &fans, system, changes: &changes };
     let carried = |(row, smooth): (usize, &DVec3)| {
-        let ends = [1.0, -1.0].map(|sign| lines.follow(system.vertices[row], sign));
-        let near = |end: &Option<End>| end.as_ref().map_or(0.0, |end| 1.0 / end.length_mm.max(1e-9));
-        let (all, one) = (near(&ends[0]) + near(&ends[1]), |end: &End| {
-            let [(a, share), (b, rest)] = end.colours;
-            colour(a) * share + colour(b) * rest
-        });
-        if all == 0.0 {
+        let (mut sum, mut clearness, mut weights) = (DVec3::ZERO, 0.0, 0.0);
+        for end in [1.0, -1.0].into_iter().filter_map(|sign| lines.follow(row, sign)) {
+            let ([(a, share), (b, rest)], weight) = (end.colours, 1.0 / end.length_mm.max(1e-9));
+            sum += (colour(a) * share + colour(b) * rest) * weight;
+            clearness += end.clearness * weight;
+            weights += weight;
+        }
+        if weights == 0.0 {
             return *smooth;
         }
-        let mean = |of: &dyn Fn(&End) -> DVec3| {
-            ends.iter().flatten().map(|end| of(end) * (1.0 / end.length_mm.max(1e-9) / all)).sum::<DVec3>()
-        };
-        let clearness = mean(&|end| DVec3::splat(end.clearness)).x;
-        let share = LINES_MOST * clearness / (clearness + CLEAR);
-        smooth.lerp(mean(&one), share)
+        let clearness = clearness / weights;
+        smooth.lerp(sum / weights, LINES_MOST * clearness / (clearness + CLEAR))
     };
     let carried: Vec<DVec3> = solved.par_iter().enumerate().map(carried).collect();
     solved.copy_from_slice(&carried);
@@ -79,17 +76,18 @@ struct Crossing {
 }
 
 impl Lines<'_> {
-    /// Follows the line through an unknown vertex to where both ends of an edge it crosses are known; `None` when there is
+    /// Follows the line through the vertex of a row to where both ends of an edge it crosses are known; `None` when there is
     /// no direction, or the line runs out of the surface or in circles.
-    fn follow(&self, v: u32, sign: f64) -> Option<End> {
-        let (along, _) = self.changes.line(v)?;
+    fn follow(&self, row: usize, sign: f64) -> Option<End> {
+        let (along, clear_here) = self.changes.line(row)?;
+        let v = self.system.vertices[row];
         let mut heading = along * sign;
         let mut at = self.leave(v, heading)?;
         let (mut length_mm, mut clear) = (self.place(&at).distance(self.at(v)), 0.0);
         for steps in 1..=STEPS {
             if at.edge.iter().all(|u| self.system.row(*u).is_none()) {
                 let [a, b] = at.edge;
-                let clearness = if clear > 0.0 { clear / (steps - 1).max(1) as f64 } else { self.changes.line(v)?.1 };
+                let clearness = if clear > 0.0 { clear / (steps - 1).max(1) as f64 } else { clear_here };
                 return Some(End { colours: [(a, at.share), (b, 1.0 - at.share)], length_mm, clearness });
             }
             let next = self.across(&at)?;
@@ -120,7 +118,8 @@ impl Lines<'_> {
 
     /// Direction of the line in a triangle, from that at its unknown corners, and how clear it is; onwards along `heading`.
     fn line_in(&self, t: u32, heading: DVec3) -> Option<(DVec3, f64)> {
-        let unknown = self.mesh.triangles[t as usize].into_iter().filter_map(|v| self.changes.line(v));
+        let rows = self.mesh.triangles[t as usize].into_iter().filter_map(|v| self.system.row(v));
+        let unknown = rows.filter_map(|row| self.changes.line(row));
         let onwards = |(line, clear): (DVec3, f64)| (if line.dot(heading) < 0.0 { -line } else { line }, clear);
         let (sum, clear, count) =
             unknown.map(onwards).fold((DVec3::ZERO, 0.0, 0.0), |(sum, most, count), (line, clear)| {

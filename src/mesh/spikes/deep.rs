@@ -67,10 +67,6 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    fn neighbours(&self, v: u32) -> impl Iterator<Item = u32> + '_ {
-        self.fans.around(v).iter().flat_map(|t| self.mesh.triangles[*t as usize]).filter(move |w| *w != v)
-    }
-
     fn place(&self, v: u32) -> DVec3 {
         self.mesh.positions[v as usize]
     }
@@ -86,7 +82,7 @@ impl Search<'_> {
         let mut at = 0;
         while let Some(v) = cluster.get(at).copied() {
             at += 1;
-            for w in self.neighbours(v).filter(|w| !self.is_long(v, *w)) {
+            for w in self.fans.ring(self.mesh, v).filter(|w| !self.is_long(v, *w)) {
                 if !cluster.contains(&w) {
                     cluster.push(w);
                 }

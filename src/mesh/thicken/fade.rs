@@ -32,7 +32,7 @@ pub fn fade(values: &mut [f64], mesh: &TriMesh, fans: &Fans, slope: f64, floor: 
         if value < values[v as usize] {
             continue;
         }
-        for u in fans.around(v).iter().flat_map(|t| mesh.triangles[*t as usize]).filter(|u| *u != v) {
+        for u in fans.ring(mesh, v) {
             let left = value - slope * mesh.positions[u as usize].distance(mesh.positions[v as usize]);
             if left > values[u as usize].max(floor) {
                 values[u as usize] = left;

@@ -51,7 +51,8 @@ pub struct Thickened {
 }
 
 /// Thickens the thin walls of a solid in place; triangles, colours and origins stay, and so does its height: nothing
-/// moves below its lowest or above its highest level. Farther than `wall_min_mm` from a thin wall nothing moves.
+/// moves below its lowest or above its highest level. Farther than 1.3 times
+/// `wall_min_mm` from a thin wall nothing moves.
 ///
 /// # Examples
 /// ```

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use super::super::TriMesh;
 use super::super::fans::Fans;
 use super::super::tree::TriTree;
+use super::super::walls::{START_MM, wall_behind_mm};
 use super::CHUNK;
 
 /// A far side within this angle of parallel makes a wall, degrees: wider than where walls are told, so that a thickened
@@ -14,9 +15,6 @@ const PARALLEL_DEG: f64 = 30.0;
 
 /// Side looks into a gap lean this much off the normal, as a tangent.
 const LEAN: f64 = 0.8;
-
-/// Rays start this far off the surface, mm.
-const START_MM: f64 = 1e-5;
 
 /// Most rounds of smoothing normals.
 const SMOOTHING_MAX: usize = 8;
@@ -27,11 +25,8 @@ pub fn normals(mesh: &TriMesh, fans: &Fans, reach_mm: f64) -> Vec<DVec3> {
     let edge_mm = |t: &[u32; 3]| mesh.positions[t[0] as usize].distance(mesh.positions[t[1] as usize]);
     let edge_mm = mesh.triangles.iter().map(edge_mm).sum::<f64>() / mesh.triangles.len().max(1) as f64;
     let rounds = (reach_mm / edge_mm.max(f64::MIN_POSITIVE)).ceil().clamp(1.0, SMOOTHING_MAX as f64) as usize;
-    let steep = |v: usize| fans.around(v as u32).iter().map(|t| mesh.area_vector(*t as usize)).sum::<DVec3>();
-    let mut normals: Vec<DVec3> = (0..count).into_par_iter().with_min_len(CHUNK).map(steep).collect();
-    for normal in &mut normals {
-        *normal = normal.normalize_or_zero();
-    }
+    let normal = |v: usize| fans.normal(mesh, v as u32);
+    let mut normals: Vec<DVec3> = (0..count).into_par_iter().with_min_len(CHUNK).map(normal).collect();
     for _ in 1..rounds {
         let mean = |v: usize| {
             let around = fans.around(v as u32).iter().flat_map(|t| mesh.triangles[*t as usize]);
@@ -53,11 +48,7 @@ impl Probe<'_> {
     /// Thickness of the wall behind the middle of a triangle, mm; infinite when thicker than `max_mm` or no wall.
     pub fn wall_mm(&self, triangle: u32, max_mm: f64) -> f64 {
         let middle = self.mesh.corners(triangle as usize).into_iter().sum::<DVec3>() / 3.0;
-        let normal = self.facing(triangle);
-        let parallel = PARALLEL_DEG.to_radians().cos();
-        let hit = self.tree.ray(middle - START_MM * normal, -normal, max_mm);
-        let wall = hit.filter(|hit| -self.facing(hit.triangle).dot(normal) > parallel);
-        wall.map_or(f64::INFINITY, |hit| hit.distance + START_MM)
+        wall_behind_mm(self.mesh, self.tree, (triangle, middle), max_mm, PARALLEL_DEG)
     }
 
     /// How far a vertex may go along its normal, at most `way_mm`, when what it faces comes as far towards it and

@@ -235,10 +235,6 @@ pub(super) fn fault_of(mesh: &TriMesh) -> Option<String> {
 
 /// Both meshes in one, nothing joined.
 pub fn together(mut a: TriMesh, b: &TriMesh) -> TriMesh {
-    let shift = a.positions.len() as u32;
-    a.positions.extend(&b.positions);
-    a.colours.extend(&b.colours);
-    a.triangles.extend(b.triangles.iter().map(|t| t.map(|v| v + shift)));
-    a.origins.extend(&b.origins);
+    a.append(b);
     a
 }

@@ -235,11 +235,7 @@ fn whole(parts: &[Part]) -> Arc<TriMesh> {
     }
     let mut all = TriMesh::default();
     for part in parts {
-        let base = all.positions.len() as u32;
-        all.positions.extend(&part.mesh.positions);
-        all.colours.extend(&part.mesh.colours);
-        all.origins.extend(&part.mesh.origins);
-        all.triangles.extend(part.mesh.triangles.iter().map(|t| t.map(|v| v + base)));
+        all.append(&part.mesh);
     }
     Arc::new(all)
 }

@@ -113,11 +113,7 @@ impl Job<'_> {
         let stays: Vec<usize> = (0..soup.triangles.len()).filter(|t| kept.states[*t] == State::Stays).collect();
         mesh.triangles = stays.iter().map(|t| soup.triangles[*t]).collect();
         mesh.origins = stays.iter().map(|t| soup.origins[*t]).collect();
-        let first = mesh.positions.len() as u32;
-        mesh.positions.extend(&patch.positions);
-        mesh.colours.extend(&patch.colours);
-        mesh.triangles.extend(patch.triangles.iter().map(|t| t.map(|v| v + first)));
-        mesh.origins.extend(&patch.origins);
+        mesh.append(&patch);
         let alone = join_rims(&mut mesh, stays.len(), 6.0 * self.voxel_mm, SMALL_RIM * self.voxel_mm);
         if !alone.is_empty() {
             return Ok(Attempt::Larger(alone));
