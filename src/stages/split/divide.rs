@@ -5,7 +5,8 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::Model;
+use super::blocks::{Model, Piece};
+use super::care::Care;
 use super::exact;
 use super::glance::Rules;
 use super::plan::{Planned, plan};
@@ -28,8 +29,8 @@ const CUTS_MAX: usize = 20_000;
 #[derive(Clone, Debug)]
 pub(super) struct Work {
     pub mesh: Arc<TriMesh>,
-    /// Triangle of the undivided figure each triangle lies on; none when nobody asks.
-    pub source: Option<Vec<u32>>,
+    /// Triangle of the undivided figure each triangle lies on.
+    pub source: Vec<u32>,
     /// Its place in the tree of cuts.
     pub node: usize,
     /// How it is to be divided, as far as an earlier plan tells.
@@ -48,6 +49,7 @@ pub(super) struct Node {
 #[derive(Clone, Debug)]
 pub(super) struct Search {
     pub rules: Rules,
+    pub care: Care,
     pub step_mm: f64,
     /// Planes that are cut first, whatever they cross.
     pub fixed: Vec<Plane>,
@@ -93,9 +95,9 @@ pub(super) fn size_words(shape: &Shape) -> String {
 }
 
 impl Division {
-    /// Starts with the whole figure; `sources` says whether triangles are followed through the cuts.
-    pub fn new(mesh: Arc<TriMesh>, sources: bool) -> Self {
-        let source = sources.then(|| (0..mesh.triangles.len() as u32).collect());
+    /// Starts with the whole figure.
+    pub fn new(mesh: Arc<TriMesh>) -> Self {
+        let source = (0..mesh.triangles.len() as u32).collect();
         let open = vec![Work { mesh, source, node: 0, plan: None }];
         Self { parts: Vec::new(), open, cuts: Vec::new(), nodes: vec![Node::default()] }
     }
@@ -135,8 +137,8 @@ impl Division {
             let node = self.nodes.len();
             self.nodes.push(Node::default());
             self.nodes[work.node].children.push(node);
-            let whole = |t: &u32, source: &[u32]| if *t == NO_SOURCE { NO_SOURCE } else { source[*t as usize] };
-            let source = work.source.as_ref().map(|s| piece.source.iter().map(|t| whole(t, s)).collect());
+            let whole = |t: &u32| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] };
+            let source = piece.source.iter().map(whole).collect();
             self.open.push(Work { mesh: Arc::new(piece.mesh), source, node, plan });
         }
     }
@@ -159,7 +161,8 @@ impl Search {
         let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
         let followed = work.plan.as_ref().filter(near_enough).cloned();
         let fresh = if followed.is_none() {
-            plan(Model::of(mesh, self.block_mm(mesh), &self.rules.body), &self.rules)
+            let piece = Piece { mesh, source: &work.source };
+            plan(Model::of(piece, self.block_mm(mesh), &self.rules.body, &self.care), &self.rules)
         } else {
             None
         };

@@ -1,11 +1,14 @@
 //! Makes a planned cut in the mesh itself: on or a little beside the planned plane, where it leaves no crumbs and the
 //! parts fit as planned.
 
+use glam::IVec3;
+
 use super::bed::{FOOT_MIN_MM2, Shape};
 use super::blocks::Model;
 use super::glance::{Cut, Rules};
 use super::plan::Planned;
 use super::sweep::regions;
+use super::ways::WAYS;
 use crate::mesh::TriMesh;
 use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
 use crate::units::{LATTICE_MM, snap_between_mm};
@@ -30,9 +33,10 @@ const CRUMB: f64 = 0.5;
 pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
     let Some(cut) = planned.cut else { return Err(CutError::Misses) };
     let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
-    let offset_mm = planned.model.plane_mm(cut.axis, cut.layer);
+    let Some(axis) = WAYS[cut.way].axis() else { return Err(CutError::Misses) };
+    let offset_mm = planned.model.plane_mm(WAYS[cut.way], cut.level, cut.sub);
     for beside in BESIDE {
-        match section_about(mesh, cut.axis, offset_mm + beside * planned.model.step_mm) {
+        match section_about(mesh, axis, offset_mm + beside * planned.model.step_mm) {
             Ok(section) if attempt.try_out(&section, &chosen(&section, &planned.model, &cut)) => break,
             Ok(_) => {}
             Err(error) => attempt.last = error,
@@ -155,19 +159,19 @@ fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section,
 /// Which regions of the section the plan cuts: each follows the planned region most of its rim lies beside. Regions the
 /// plan does not know are left alone.
 fn chosen(section: &Section, model: &Model, cut: &Cut) -> Vec<bool> {
-    let across = [(cut.axis + 1) % 3, (cut.axis + 2) % 3];
-    let regions = regions(model, cut.axis, cut.layer);
+    let regions = regions(model, WAYS[cut.way], cut.level);
     let mut planned = rustc_hash::FxHashMap::default();
-    for (region, blocks) in regions.iter().enumerate() {
-        for b in blocks {
-            let at = model.blocks[*b as usize].at;
-            planned.insert(across.map(|i| i32::from(at[i])), region);
+    for (region, bonds) in regions.iter().enumerate() {
+        for (low, side) in bonds {
+            for b in [*low, model.blocks[*low as usize].near[*side]] {
+                planned.insert(IVec3::from_array(model.blocks[b as usize].at.map(i32::from)), region);
+            }
         }
     }
     let mut votes = vec![vec![0_u32; regions.len()]; section.regions.len()];
     for (p, region) in section.points.iter().zip(&section.point_regions) {
-        let cell = across.map(|i| ((p[i] - model.corner[i]) / model.step_mm).floor() as i32);
-        let around = (0..9).map(|i| [cell[0] + (i % 3 - 1), cell[1] + (i / 3 - 1)]);
+        let cell = ((*p - model.corner) / model.step_mm).floor().as_ivec3();
+        let around = (0..27).map(|i| cell + IVec3::new(i % 3, i / 3 % 3, i / 9) - 1);
         for planned in around.filter_map(|c| planned.get(&c)) {
             votes[*region as usize][*planned] += 1;
         }

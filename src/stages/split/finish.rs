@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::blocks::Body;
+use super::body::Body;
 use super::divide::{Division, Node, Work};
 use super::joints::{Meeting, faces, meetings};
 use super::keys::{KeyRules, Placed, Survey, Taken};
@@ -138,9 +138,11 @@ fn socketed(work: &Work, index: usize, met: &[Meeting], keys: &[Vec<Placed>]) ->
         // Sockets keep a wall's distance from the rim, so they cannot meet it; without room there are none.
         if let Some(piece) = (!sockets.is_empty()).then(|| cut::add_sockets(&work.mesh, &flat, &sockets).ok()).flatten()
         {
-            let source = work.source.as_ref().map(|s| {
-                piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { s[*t as usize] }).collect()
-            });
+            let source = piece
+                .source
+                .iter()
+                .map(|t| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] })
+                .collect();
             work = Work { mesh: Arc::new(piece.mesh), source, ..work };
         }
     }

@@ -12,7 +12,7 @@ type Weights = BTreeMap<u8, f64>;
 /// Labels of a part, given those of the figure it was cut from; `joint_cut` tells the cut of a socket's joint.
 pub(super) fn carried(part: &Work, figure: &[u8], joint_cut: impl Fn(u16) -> u16) -> Vec<u8> {
     let mesh = &part.mesh;
-    let source = part.source.as_deref().unwrap_or(&[]);
+    let source = &part.source;
     let own = |t: usize| source.get(t).filter(|s| **s != NO_SOURCE).and_then(|s| figure.get(*s as usize)).copied();
     let rims = rim_labels(mesh, &own);
     let mut all = Weights::new();

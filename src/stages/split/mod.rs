@@ -5,10 +5,13 @@
 
 mod bed;
 mod blocks;
+mod body;
+mod care;
 mod divide;
 mod exact;
 mod finish;
 mod glance;
+mod grid;
 mod joints;
 mod keys;
 mod labels;
@@ -17,16 +20,20 @@ mod place;
 mod plan;
 mod report;
 mod settings;
+mod skin;
 mod sweep;
+mod ways;
 
 use std::sync::Arc;
 
 use crate::figure::{Fact, Figure};
+use crate::mesh::TriMesh;
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
 
 use bed::{Bed, Shape};
-use blocks::Body;
+use body::{Body, Zone};
+use care::{Barred, Care};
 use divide::{DivideError, Division, Search};
 use finish::finish;
 use glance::Rules;
@@ -60,13 +67,13 @@ impl Transform for Split {
         };
         let bed = self.bed(ctx)?;
         let shape = Shape::of(&whole.mesh);
-        if self.cuts.is_empty() && (bed.holds(&shape) || bed.takes(shape.size(), 2)) {
+        if self.cuts.is_empty() && (bed.holds(&shape) || bed.takes(&shape, 2)) {
             report::kept_whole(ctx, &shape, &bed);
             return Ok(figure.clone());
         }
-        let body = Body::of(&whole.mesh);
-        let search = self.search(bed, body);
-        let mut division = Division::new(Arc::clone(&whole.mesh), whole.labels.is_some());
+        let body = Arc::new(Body::of(&whole.mesh));
+        let search = self.search(bed, &body, &whole.mesh);
+        let mut division = Division::new(Arc::clone(&whole.mesh));
         for round in 0.. {
             let done = 1.0 - 1.0 / f64::from(round + 1);
             ctx.progress(0.8 * done, &format!("cutting, {} parts done", division.parts.len()));
@@ -79,7 +86,7 @@ impl Transform for Split {
         ctx.progress(0.85, "placing keys");
         let finished = finish(division, &body, &self.key_rules(), whole.labels.as_ref().map(|l| l.as_slice()));
         ctx.checkpoint()?;
-        report::tell(ctx, &finished, &whole.mesh, &bed, self);
+        report::tell(ctx, &finished, &whole.mesh, &search.rules, self);
         Ok(Figure {
             whole: Arc::clone(&whole.mesh),
             parts: finished.parts,
@@ -104,10 +111,17 @@ impl Split {
         Err(StageError::failed(what, "lower `margin_mm` or `part_min_mm`, or choose a larger printer"))
     }
 
-    fn search(&self, bed: Bed, body: Body) -> Search {
-        let rules = Rules { bed, body, key_room_mm: self.key_rules().room_mm(), part_min_mm: self.part_min_mm };
+    fn search(&self, bed: Bed, body: &Arc<Body>, whole: &TriMesh) -> Search {
+        let care = Care::of(whole, body, &[Barred::Zone(Zone::Face)]);
+        let rules = Rules {
+            bed,
+            body: Arc::clone(body),
+            key_room_mm: self.key_rules().room_mm(),
+            part_min_mm: self.part_min_mm,
+            alike: false,
+        };
         let fixed = self.cuts.iter().map(|c| c.plane(body.low, body.high)).collect();
-        Search { rules, step_mm: self.search_step_mm, fixed }
+        Search { rules, care, step_mm: self.search_step_mm, fixed }
     }
 }
 

@@ -135,7 +135,7 @@ fn branches(plan: &Plan, rules: &Rules) -> Vec<Plan> {
     let mut picked: Vec<Cut> = Vec::new();
     for cut in cuts(&next.model, rules) {
         let alike = |p: &Cut| {
-            p.axis == cut.axis && p.layer.abs_diff(cut.layer) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
+            p.way == cut.way && p.level.abs_diff(cut.level) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
         };
         if !picked.iter().any(alike) {
             picked.push(cut);

@@ -1,9 +1,9 @@
 //! What `split` tells: counts and sums for the log, and findings for the person who glues.
 
 use super::bed::{Bed, FOOT_MIN_MM2, Shape};
-use super::blocks::Body;
 use super::divide::size_words;
 use super::finish::Finished;
+use super::glance::Rules;
 use super::place::point_words;
 use super::settings::{Keys, Split};
 use crate::figure::{Joint, Key};
@@ -29,7 +29,7 @@ pub(super) fn kept_whole(ctx: &mut StageContext<'_>, shape: &Shape, bed: &Bed) {
 }
 
 /// Logs the outcome and notes what the owner should know.
-pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, bed: &Bed, settings: &Split) {
+pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, rules: &Rules, settings: &Split) {
     let Finished { parts, joints, .. } = finished;
     let keys: usize = joints.iter().map(|j| j.keys.len()).sum();
     let sockets: f64 = joints.iter().map(sockets_mm3).sum();
@@ -44,7 +44,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     ctx.finding(
         Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
     );
-    let body = Body::of(whole);
+    let (bed, body) = (&rules.bed, &rules.body);
     for part in parts {
         let shape = Shape::of(&part.mesh);
         let size = shape.size();
@@ -65,7 +65,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
         let what = format!("no key fits the joint of {a} and {b} ({:.0} mm2)", joint.area_mm2);
         let hint = "glue it with care, or add a thinner dowel to `dowel_mm`";
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
-        ctx.finding(Finding::new(severity, what).at(point_words(&body, *middle)).hint(hint));
+        ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint));
     }
 }
 
