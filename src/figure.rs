@@ -50,13 +50,19 @@ pub struct ScanInfo {
 /// A rigid move from figure coordinates to bed coordinates: `bed = rotation * figure + shift`.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Pose {
-    /// A proper rotation; its entries are -1, 0 or 1, so that a posed part stays on the lattice.
+    /// A proper rotation, exact where it is made of quarter turns.
     pub rotation: DMat3,
     pub shift: DVec3,
 }
 
 impl Pose {
     pub const IDENTITY: Self = Self { rotation: DMat3::IDENTITY, shift: DVec3::ZERO };
+
+    /// Whether every entry of the rotation is -1, 0 or 1, so that a posed part stays on the lattice.
+    #[must_use]
+    pub fn is_by_quarters(&self) -> bool {
+        self.rotation.to_cols_array().iter().all(|x| [-1.0, 0.0, 1.0].contains(x))
+    }
 
     #[must_use]
     pub fn to_bed(&self, figure: DVec3) -> DVec3 {

@@ -14,6 +14,7 @@ mod mannequin;
 mod mesh_cut;
 mod mesh_decimate;
 mod mesh_denoise;
+mod mesh_fit;
 mod mesh_low_pass;
 mod mesh_order;
 mod mesh_repair;
