@@ -10,12 +10,13 @@ use rayon::prelude::*;
 use super::bed::{SPANS, Shape, spans};
 use super::body::Body;
 use super::care::Care;
+use super::glance::Cut;
 use super::grid::Grid;
 pub(super) use super::grid::NONE;
 use super::parted::separate;
 use super::skin::{Skin, skins};
 use super::ways::{WAYS, Way};
-use crate::mesh::cut::flats;
+use crate::mesh::cut::{Plane, flats};
 use crate::mesh::{TriMesh, measure};
 
 /// Places tried for a plane across an axis within one block, each so far from the next.
@@ -85,6 +86,14 @@ impl Model {
         let steps = way.steps();
         let blocks = f64::from(level) + 0.5 + 0.5 * steps.element_sum() + f64::from(sub) / f64::from(SUBS);
         steps.dot(self.corner) + self.step_mm * blocks
+    }
+
+    /// The plane of a cut.
+    pub fn plane(&self, cut: &Cut) -> Plane {
+        let way = WAYS[cut.way];
+        let steps = way.steps();
+        let through = self.plane_mm(way, cut.level, cut.sub) / steps.length_squared() * steps;
+        Plane::across(steps, through)
     }
 
     pub fn skin(&self, block: u32) -> &Skin {

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use glam::DVec3;
 
 use super::grid::{Grid, NONE};
+use crate::mesh::topology::Sets;
 use crate::mesh::{TriMesh, base, measure};
 
 /// Blocks the body is seen in, about.
@@ -122,6 +123,28 @@ impl Body {
     /// How freely a block can be seen, 0 to 1.
     pub fn openness(&self, block: usize) -> f64 {
         self.grid.openness(block)
+    }
+
+    /// Number of connected pieces when the body's box is cut into so many even slabs along each axis.
+    pub fn pieces(&self, counts: [usize; 3]) -> usize {
+        let cell = |b: usize| {
+            let share = (self.grid.centre(b) - self.low) / (self.high - self.low);
+            [0, 1, 2].map(|i| ((share[i] * counts[i] as f64) as usize).min(counts[i] - 1))
+        };
+        let mut sets = Sets::new(self.zones.len());
+        for b in 0..self.zones.len() {
+            for n in [1, 3, 5].map(|side| self.grid.near(b)[side]).into_iter().filter(|n| *n != NONE) {
+                if cell(b) == cell(n as usize) {
+                    sets.unite(b as u32, n);
+                }
+            }
+        }
+        let mut sizes = vec![0; self.zones.len()];
+        for b in 0..self.zones.len() as u32 {
+            sizes[sets.find(b) as usize] += 1;
+        }
+        // Single blocks are crumbs of the coarse view.
+        sizes.into_iter().filter(|n| *n > 1).count()
     }
 
     /// The place by height alone (levels: Drillis & Contini 1966; neck base .82 acromion and waist .60: ANSUR II 2012).

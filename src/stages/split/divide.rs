@@ -9,7 +9,8 @@ use super::blocks::{Model, Piece};
 use super::care::Care;
 use super::exact;
 use super::glance::Rules;
-use super::plan::{Planned, plan};
+use super::plan::{Planned, Ranked, plans};
+use super::wishes::Asked;
 use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
 
@@ -52,7 +53,9 @@ pub(super) struct Search {
     pub care: Care,
     pub step_mm: f64,
     /// Planes that are cut first, whatever they cross.
-    pub fixed: Vec<Plane>,
+    pub fixed: Vec<Asked>,
+    /// Whether nothing else is to be cut.
+    pub fixed_only: bool,
 }
 
 /// A figure being divided.
@@ -84,6 +87,8 @@ impl Made {
 pub(super) enum DivideError {
     #[error("a piece of {size} does not fit the printer and no plane parts it: {why}")]
     Stuck { size: String, why: String },
+    #[error("a piece of {size} does not fit the printer, and `cuts_only` allows no other cut")]
+    Unasked { size: String },
     #[error("the figure would need more than {PARTS_MAX} parts on this printer")]
     TooMany,
 }
@@ -146,27 +151,24 @@ impl Division {
 
 impl Search {
     /// Cuts one piece; `None` when it is to stay as it is.
-    fn step(&self, work: &Work, fixed: Option<&Plane>, joint: u16) -> Result<Option<Made>, DivideError> {
+    fn step(&self, work: &Work, fixed: Option<&Asked>, joint: u16) -> Result<Option<Made>, DivideError> {
         let mesh = work.mesh.as_ref();
         let shape = Shape::of(mesh);
         let stuck = |why: &dyn ToString| DivideError::Stuck { size: size_words(&shape), why: why.to_string() };
-        if let Some(plane) = fixed {
-            let made = exact::along(mesh, *plane, &self.rules, joint).map_err(|why| stuck(&why))?;
+        if let Some(asked) = fixed {
+            let made = exact::along(mesh, asked, &self.rules, joint).map_err(|why| stuck(&why))?;
             return Ok(made.map(Made::unplanned));
         }
-        if self.rules.bed.holds(&shape) {
+        if self.rules.bed.holds_part(mesh, &shape) {
             return Ok(None);
+        }
+        if self.fixed_only {
+            return Err(DivideError::Unasked { size: size_words(&shape) });
         }
         // A piece much smaller than what was planned is worth a closer look.
         let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
         let followed = work.plan.as_ref().filter(near_enough).cloned();
-        let fresh = if followed.is_none() {
-            let piece = Piece { mesh, source: &work.source };
-            plan(Model::of(piece, self.block_mm(mesh), &self.rules.body, &self.care), &self.rules)
-        } else {
-            None
-        };
-        let made = followed.or(fresh).and_then(|planned| {
+        let made = followed.or_else(|| self.best_plan(work)).and_then(|planned| {
             let (plane, pieces) = exact::make(mesh, &planned, &self.rules, joint).ok()?;
             let plans = matched(planned, &pieces);
             Some(Made { plane, pieces, plans })
@@ -177,6 +179,28 @@ impl Search {
                 exact::halve(mesh, &shape, &self.rules, joint).map(Made::unplanned).map(Some).map_err(|why| stuck(&why))
             }
         }
+    }
+
+    /// Plans for a piece, the cheapest first.
+    fn plans(&self, work: &Work) -> Vec<Ranked> {
+        let piece = Piece { mesh: &work.mesh, source: &work.source };
+        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules)
+    }
+
+    fn best_plan(&self, work: &Work) -> Option<Planned> {
+        self.plans(work).into_iter().next().map(|ranked| ranked.planned)
+    }
+
+    /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns
+    /// all its plans.
+    pub fn choose(&self, open: &mut [Work], number: usize) -> Vec<Ranked> {
+        let volume = |w: &&mut Work| measure::volume_mm3(&w.mesh);
+        let does_not_fit = |w: &&mut Work| !self.rules.bed.holds_part(&w.mesh, &Shape::of(&w.mesh));
+        let largest = open.iter_mut().filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)));
+        let Some(work) = largest.filter(|_| !self.fixed_only) else { return Vec::new() };
+        let ranked = self.plans(work);
+        work.plan = ranked.get(number).or(ranked.last()).map(|r| r.planned.clone());
+        ranked
     }
 
     /// Size of blocks: a whole number of them makes up the printer's room, so that planes lie where parts just fit.

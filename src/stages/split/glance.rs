@@ -38,6 +38,8 @@ pub(super) struct Rules {
     pub part_min_mm: f64,
     /// Whether limbs that are alike are to be cut alike.
     pub alike: bool,
+    /// Parts that a seam as long as the figure is high, on plain skin, is worth.
+    pub seam_weight: f64,
 }
 
 /// A cut in the block model: a plane and the regions of it that are cut, as bits.
@@ -158,7 +160,7 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
     let areas = level.areas.iter().enumerate();
     let (chosen, left): (Vec<_>, Vec<_>) = areas.partition(|(i, _)| cut.goes_through(*i));
     let chosen = || chosen.iter().map(|(_, area)| *area);
-    cut.seams = 0.5 * cut.shown_mm / rules.body.height_mm() + chosen().map(|area| face(rules, area)).sum::<f64>();
+    cut.seams = rules.seam_weight * cut.shown_mm / rules.body.height_mm() + chosen().map(|area| face(rules, area)).sum::<f64>();
     if way.axis() == Some(0) {
         cut.seams += lopsided(rules, model.plane_mm(way, cut.level, cut.sub));
     }

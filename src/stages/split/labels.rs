@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::divide::Work;
-use crate::mesh::cut::{NO_SOURCE, flats};
+use super::rims::rims;
+use crate::mesh::cut::NO_SOURCE;
 use crate::mesh::{Origin, TriMesh};
 
 /// Label weights of one face: length of rim by label, mm.
@@ -33,25 +34,13 @@ pub(super) fn carried(part: &Work, figure: &[u8], joint_cut: impl Fn(u16) -> u16
 
 /// For each cut face the labels beside its rim.
 fn rim_labels(mesh: &TriMesh, own: &impl Fn(usize) -> Option<u8>) -> BTreeMap<u16, Weights> {
-    let mut beside: BTreeMap<[u32; 2], u16> = BTreeMap::new();
-    for flat in flats(mesh) {
-        beside.extend(flat.rim(mesh).into_iter().map(|[a, b]| ([b, a], flat.joint)));
-    }
-    let mut rims: BTreeMap<u16, Weights> = BTreeMap::new();
-    let on_rim: Vec<bool> = beside.keys().fold(vec![false; mesh.positions.len()], |mut on, [a, b]| {
-        on[*a as usize] = true;
-        on[*b as usize] = true;
-        on
-    });
-    for (t, [a, b, c]) in mesh.triangles.iter().enumerate().filter(|(_, t)| t.iter().any(|v| on_rim[*v as usize])) {
-        for edge in [[*a, *b], [*b, *c], [*c, *a]] {
-            if let (Some(cut), Some(label)) = (beside.get(&edge), own(t)) {
-                let [p, q] = edge.map(|v| mesh.positions[v as usize]);
-                *rims.entry(*cut).or_default().entry(label).or_default() += p.distance(q);
-            }
+    let mut weights: BTreeMap<u16, Weights> = BTreeMap::new();
+    for rim in rims(mesh) {
+        if let Some(label) = own(rim.triangle) {
+            *weights.entry(rim.face.joint).or_default().entry(label).or_default() += rim.length_mm;
         }
     }
-    rims
+    weights
 }
 
 /// The label with the greatest weight; the lowest among equals.

@@ -1,17 +1,28 @@
 //! What `split` tells: counts and sums for the log, and findings for the person who glues.
 
+use glam::DVec3;
+
 use super::bed::{Bed, FOOT_MIN_MM2, Shape};
 use super::divide::size_words;
 use super::finish::Finished;
-use super::glance::Rules;
+use super::blocks::Model;
+use super::body::Body;
+use super::glance::{Cut, Rules};
+use super::plan::Ranked;
+use super::seams::{Plain, Seams};
+use super::sweep::middles;
+use super::ways::WAYS;
 use super::place::point_words;
 use super::settings::{Keys, Split};
-use crate::figure::{Joint, Key};
+use crate::figure::{CutPlan, Joint, Key};
 use crate::finding::{Finding, Severity};
 use crate::mesh::cut::{Plane, Socket};
 use crate::mesh::{TriMesh, measure, outline};
 use crate::stage::StageContext;
 use crate::units::snap_mm;
+
+/// Seam through what was to be avoided from which it is told, mm.
+const BARRED_TOLD_MM: f64 = 5.0;
 
 /// Parts within this of the bed's limits are pointed out, mm.
 const TIGHT_MM: f64 = 1.0;
@@ -67,6 +78,63 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
         ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint));
     }
+}
+
+/// Logs what the seams show, beside those of a plain grid, and notes what was cut though it should not have been.
+pub(super) fn tell_seams(ctx: &mut StageContext<'_>, parts: usize, seams: &Seams, plain: &Plain, settings: &Split) {
+    ctx.figure("seam_mm", seams.length_mm);
+    ctx.figure("seam_shown_mm", seams.shown_mm);
+    ctx.figure("grid_parts", plain.parts as f64);
+    ctx.figure("grid_seam_mm", plain.seams.length_mm);
+    ctx.figure("grid_seam_shown_mm", plain.seams.shown_mm);
+    ctx.figure("barred_seam_mm", seams.barred_mm);
+    let less = 100.0 * (1.0 - seams.shown_mm / plain.seams.shown_mm.max(1e-9));
+    if less >= 1.0 {
+        let what = format!("the seams show {less:.0} % less than those of a plain grid of {} parts", plain.parts);
+        ctx.finding(Finding::new(Severity::Note, what));
+    }
+    if seams.barred_mm >= BARRED_TOLD_MM {
+        let what = format!("{:.0} mm of seam run through the face or a place to avoid", seams.barred_mm);
+        let hint = "set `cuts` by hand, scale the figure down, or choose a larger printer";
+        ctx.finding(Finding::new(Severity::Warning, what).hint(hint));
+    }
+    if let Some(most) = settings.parts_max.filter(|most| parts > *most) {
+        let what = format!("{parts} parts, more than `parts_max: {most}`; no plan with fewer was found");
+        let hint = "set `cuts` by hand, scale the figure down, or choose a larger printer";
+        ctx.finding(Finding::new(Severity::Warning, what).hint(hint));
+    }
+}
+
+/// The plans there were to choose from, in words.
+pub(super) fn cut_plans(ranked: &[Ranked], body: &Body, number: usize) -> Vec<CutPlan> {
+    let words = |(i, r): (usize, &Ranked)| {
+        let cuts = r.planned.cut_pieces();
+        CutPlan {
+            parts: r.planned.parts(),
+            seam_shown_mm: cuts.iter().map(|(_, cut)| cut.shown_mm).sum(),
+            price: r.price,
+            cuts: cuts.iter().map(|(model, cut)| cut_words(body, model, cut)).collect(),
+            followed: i + 1 == number.min(ranked.len()),
+        }
+    };
+    ranked.iter().enumerate().map(words).collect()
+}
+
+/// A cut in words, such as `thigh left and thigh right, level, 612 mm up`.
+fn cut_words(body: &Body, model: &Model, cut: &Cut) -> String {
+    let way = WAYS[cut.way];
+    let middles = middles(model, cut);
+    let mut places: Vec<String> = middles.iter().map(|p| point_words(body, *p)).collect();
+    places.dedup();
+    let middle = middles.iter().sum::<DVec3>() / middles.len().max(1) as f64;
+    let tilt_deg = way.unit().z.abs().acos().to_degrees();
+    let run = match way.axis() {
+        Some(2) => "level".to_owned(),
+        Some(1) => "upright, from side to side".to_owned(),
+        Some(_) => "upright, from front to back".to_owned(),
+        None => format!("tilted by {tilt_deg:.0} degrees"),
+    };
+    format!("{}: {run}, {:.0} mm up", places.join(" and "), middle.z - body.low.z)
 }
 
 /// Volume all sockets of a joint take on both sides, mm3.

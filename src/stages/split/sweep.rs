@@ -6,6 +6,7 @@ use rustc_hash::FxHashMap;
 
 use super::bed::{SPANS, Shape};
 use super::blocks::{Block, Model, NONE, SUBS};
+use super::glance::Cut;
 use super::ways::{WAYS, Way};
 
 /// Places of a plane between two levels.
@@ -198,6 +199,13 @@ pub(super) fn regions(model: &Model, way: Way, level: i32) -> Vec<Vec<Bond>> {
     }
     here.sort_unstable();
     regions_of(&model.blocks, way, level, &here)
+}
+
+/// Middles of the regions a cut goes through, mm.
+pub(super) fn middles(model: &Model, cut: &Cut) -> Vec<DVec3> {
+    let regions = regions(model, WAYS[cut.way], cut.level);
+    let chosen = regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).map(|(_, r)| r);
+    chosen.map(|region| area(model, cut.way, region).middle).collect()
 }
 
 /// All planes across one way that cut something.
