@@ -156,6 +156,7 @@ impl<'a> Page<'a> {
             pictures,
             findings: groups(run),
             tables: tables::all(figure, equipment, pictures),
+            cut_plans: cut_plans(figure),
             colours: colours(run),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),

@@ -73,7 +73,7 @@ pub(super) fn cuts(model: &Model, rules: &Rules) -> Vec<Cut> {
         let levels = levels(model, way);
         levels.iter().flat_map(|level| cuts_at(model, rules, level, way)).collect()
     };
-    let mut cuts: Vec<Cut> = (0..3).into_par_iter().flat_map_iter(across).collect();
+    let mut cuts: Vec<Cut> = (0..WAYS_COUNT).into_par_iter().flat_map_iter(across).collect();
     cuts.sort_by(|a, b| a.price.total_cmp(&b.price));
     cuts
 }
@@ -160,7 +160,8 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
     let areas = level.areas.iter().enumerate();
     let (chosen, left): (Vec<_>, Vec<_>) = areas.partition(|(i, _)| cut.goes_through(*i));
     let chosen = || chosen.iter().map(|(_, area)| *area);
-    cut.seams = rules.seam_weight * cut.shown_mm / rules.body.height_mm() + chosen().map(|area| face(rules, area)).sum::<f64>();
+    cut.seams =
+        rules.seam_weight * cut.shown_mm / rules.body.height_mm() + chosen().map(|area| face(rules, area)).sum::<f64>();
     if way.axis() == Some(0) {
         cut.seams += lopsided(rules, model.plane_mm(way, cut.level, cut.sub));
     }

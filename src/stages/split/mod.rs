@@ -44,8 +44,8 @@ use finish::finish;
 use glance::Rules;
 use plan::Ranked;
 use seams::{Plain, Seams};
-use wishes::Asked;
 pub use settings::{Keys, Split};
+use wishes::Asked;
 pub use wishes::{Avoid, AvoidZone, Axis, FixedCut, Heights, Side, Towards};
 
 /// Parts that a seam as long as the figure is high is worth; less and less while there are more parts than wanted.
@@ -95,7 +95,7 @@ impl Transform for Split {
             let (other, _) = self.divide(&search, whole, ctx)?;
             division = if other.parts.len() < division.parts.len() { other } else { division };
         }
-        let seams = Seams::of(&division.parts, &search.care);
+        let seams = Seams::of(&division.parts, &division.cuts, &search.care);
         let plain = Plain::of(&whole.mesh, &body, &search.rules.bed, &search.care);
         ctx.progress(0.85, "placing keys");
         let finished = finish(division, &body, &self.key_rules(), whole.labels.as_ref().map(|l| l.as_slice()));
@@ -142,7 +142,13 @@ impl Split {
         let twice = |cut: &FixedCut| [Some(*cut), cut.mirrored().filter(|_| self.same_cut_both_sides)];
         let cuts = self.cuts.iter().flat_map(twice).flatten();
         let asked = |cut: FixedCut| Asked { plane: cut.plane(body.low, body.high, body.middle), side: cut.side };
-        Search { rules, care, step_mm: self.search_step_mm, fixed: cuts.map(asked).collect(), fixed_only: self.cuts_only }
+        Search {
+            rules,
+            care,
+            step_mm: self.search_step_mm,
+            fixed: cuts.map(asked).collect(),
+            fixed_only: self.cuts_only,
+        }
     }
 
     /// Cuts until every part fits; also the plans there were to choose from.

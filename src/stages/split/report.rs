@@ -3,23 +3,21 @@
 use glam::DVec3;
 
 use super::bed::{Bed, FOOT_MIN_MM2, Shape};
-use super::divide::size_words;
-use super::finish::Finished;
 use super::blocks::Model;
 use super::body::Body;
+use super::divide::size_words;
+use super::finish::Finished;
 use super::glance::{Cut, Rules};
+use super::place::point_words;
 use super::plan::Ranked;
 use super::seams::{Plain, Seams};
+use super::settings::{Keys, Split};
 use super::sweep::middles;
 use super::ways::WAYS;
-use super::place::point_words;
-use super::settings::{Keys, Split};
-use crate::figure::{CutPlan, Joint, Key};
+use crate::figure::{CutPlan, Joint};
 use crate::finding::{Finding, Severity};
-use crate::mesh::cut::{Plane, Socket};
-use crate::mesh::{TriMesh, measure, outline};
+use crate::mesh::{TriMesh, measure};
 use crate::stage::StageContext;
-use crate::units::snap_mm;
 
 /// Seam through what was to be avoided from which it is told, mm.
 const BARRED_TOLD_MM: f64 = 5.0;
@@ -43,14 +41,13 @@ pub(super) fn kept_whole(ctx: &mut StageContext<'_>, shape: &Shape, bed: &Bed) {
 pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, rules: &Rules, settings: &Split) {
     let Finished { parts, joints, .. } = finished;
     let keys: usize = joints.iter().map(|j| j.keys.len()).sum();
-    let sockets: f64 = joints.iter().map(sockets_mm3).sum();
     let volume: f64 = parts.iter().map(|p| measure::volume_mm3(&p.mesh)).sum();
     let before = measure::volume_mm3(whole);
     ctx.figure("parts", parts.len() as f64);
     ctx.figure("joints", joints.len() as f64);
     ctx.figure("keys", keys as f64);
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
-    ctx.figure("volume_error_relative", (volume + sockets - before).abs() / before.abs().max(1e-300));
+    ctx.figure("volume_error_relative", (volume + finished.taken_mm3 - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
     ctx.finding(
         Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
@@ -135,17 +132,6 @@ fn cut_words(body: &Body, model: &Model, cut: &Cut) -> String {
         None => format!("tilted by {tilt_deg:.0} degrees"),
     };
     format!("{}: {run}, {:.0} mm up", places.join(" and "), middle.z - body.low.z)
-}
-
-/// Volume all sockets of a joint take on both sides, mm3.
-fn sockets_mm3(joint: &Joint) -> f64 {
-    let plane = Plane::new((0..3).find(|i| joint.normal[*i] != 0.0).unwrap_or(2), joint.offset_mm);
-    let of = |key: &Key| {
-        let centre = plane.flatten(key.centre);
-        let socket = Socket { joint: 0, centre, radius_mm: 0.5 * key.socket_mm, depth_mm: key.depth_mm };
-        2.0 * snap_mm(key.depth_mm) * outline::loops_area_mm2(&[socket.outline()])
-    };
-    joint.keys.iter().map(of).sum()
 }
 
 /// Place words of a part, from its name.

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use super::joints::plane_of;
 use crate::mesh::TriMesh;
-use crate::mesh::cut::{Flat, flats};
+use crate::mesh::cut::{Flat, Plane, flats_in};
 
 /// One edge of a seam.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -14,11 +15,11 @@ pub(super) struct Rim {
     pub length_mm: f64,
 }
 
-/// All seams of a part, in the order of its triangles.
-pub(super) fn rims(mesh: &TriMesh) -> Vec<Rim> {
+/// All seams of a part, in the order of its triangles, given the plane of each cut.
+pub(super) fn rims(mesh: &TriMesh, cuts: &[Option<Plane>]) -> Vec<Rim> {
     let mut beside: BTreeMap<[u32; 2], Flat> = BTreeMap::new();
     let mut on_rim = vec![false; mesh.positions.len()];
-    for flat in flats(mesh) {
+    for flat in flats_in(mesh, |cut| plane_of(cuts, cut)) {
         for [a, b] in flat.rim(mesh) {
             beside.insert([b, a], flat);
             on_rim[a as usize] = true;

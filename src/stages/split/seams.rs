@@ -9,7 +9,7 @@ use super::care::Care;
 use super::divide::Work;
 use super::rims::rims;
 use crate::mesh::TriMesh;
-use crate::mesh::cut::NO_SOURCE;
+use crate::mesh::cut::{NO_SOURCE, Plane};
 
 /// Sums over all seams of a figure.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -23,14 +23,16 @@ pub(super) struct Seams {
 
 impl Seams {
     /// Seams between parts, each counted once.
-    pub fn of(parts: &[Work], care: &Care) -> Self {
-        let each: Vec<Self> = parts.par_iter().map(|part| Self::of_part(part, care)).collect();
+    pub fn of(parts: &[Work], cuts: &[Option<Plane>], care: &Care) -> Self {
+        let each: Vec<Self> = parts.par_iter().map(|part| Self::of_part(part, cuts, care)).collect();
         each.into_iter().fold(Self::default(), |sum, seams| sum.and(&seams))
     }
 
-    fn of_part(part: &Work, care: &Care) -> Self {
+    fn of_part(part: &Work, cuts: &[Option<Plane>], care: &Care) -> Self {
         let mut seams = Self::default();
-        for rim in rims(&part.mesh).into_iter().filter(|r| r.face.faces_up && part.source[r.triangle] != NO_SOURCE) {
+        for rim in
+            rims(&part.mesh, cuts).into_iter().filter(|r| r.face.faces_up && part.source[r.triangle] != NO_SOURCE)
+        {
             let normal = part.mesh.area_vector(rim.triangle).normalize_or_zero();
             let source = part.source[rim.triangle] as usize;
             seams.add(care, source, [rim.face.outward(), normal], rim.length_mm);

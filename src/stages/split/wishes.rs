@@ -177,7 +177,10 @@ impl FixedCut {
             (_, None, None) => {}
             (Axis::Z, Some(tilt), Some(_)) if (0.0..=TILT_MAX_DEG).contains(&tilt) => {}
             (Axis::Z, Some(tilt), Some(_)) => {
-                return problem(format!("has tilt_deg {tilt}, expected 0 to {TILT_MAX_DEG}"), "use `axis: x` beyond that");
+                return problem(
+                    format!("has tilt_deg {tilt}, expected 0 to {TILT_MAX_DEG}"),
+                    "use `axis: x` beyond that",
+                );
             }
             (Axis::X | Axis::Y, _, _) => {
                 return problem("tilts an upright plane".to_owned(), "tilt a level one: `axis: z`");
