@@ -281,7 +281,7 @@ fn skin(mesh: &TriMesh, grid: &Grid, ids: &[u32], blocks: &mut [Block], body: &B
 /// Marks the blocks behind flat faces a part may stand on.
 fn faces(mesh: &TriMesh, grid: &Grid, blocks: &mut [Block]) {
     let mut planes: BTreeMap<(usize, usize), f64> = BTreeMap::new();
-    for flat in flats(mesh) {
+    for flat in flats(mesh).into_iter().filter(|f| !f.plane.is_sloped()) {
         let side = 2 * flat.plane.axis + usize::from(flat.faces_up);
         // The layer whose blocks lie just inside.
         let layer = (flat.plane.offset_mm - grid.corner[side / 2]) / grid.step;

@@ -8,7 +8,7 @@ use super::plan::Planned;
 use super::sweep::regions;
 use crate::mesh::TriMesh;
 use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
-use crate::units::{LATTICE_MM, snap_between_mm};
+use crate::units::LATTICE_MM;
 
 /// Where planes are tried, as shares of a block beside the planned place.
 const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
@@ -32,7 +32,7 @@ pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16)
     let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
     let offset_mm = planned.model.plane_mm(cut.axis, cut.layer);
     for beside in BESIDE {
-        match section_about(mesh, cut.axis, offset_mm + beside * planned.model.step_mm) {
+        match section_about(mesh, Plane::new(cut.axis, offset_mm + beside * planned.model.step_mm)) {
             Ok(section) if attempt.try_out(&section, &chosen(&section, &planned.model, &cut)) => break,
             Ok(_) => {}
             Err(error) => attempt.last = error,
@@ -50,7 +50,7 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
     let axis = (0..3).max_by(|a, b| size[*a].total_cmp(&size[*b])).unwrap_or(2);
     let mut attempt = Attempt::new(mesh, rules, joint, 0);
     for beside in BESIDE {
-        match section_about(mesh, axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside)) {
+        match section_about(mesh, Plane::new(axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside))) {
             Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
             Ok(_) => {}
             Err(error) => attempt.last = error,
@@ -71,7 +71,7 @@ pub(super) fn along(
 ) -> Result<Option<(Plane, Pieces)>, CutError> {
     let mut attempt = Attempt::new(mesh, rules, joint, 0);
     for steps in ABOUT {
-        match section_about(mesh, plane.axis, plane.offset_mm + steps * LATTICE_MM) {
+        match section_about(mesh, plane.moved(steps * LATTICE_MM)) {
             Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
             Ok(_) => {}
             Err(CutError::Misses) => return Ok(None),
@@ -141,10 +141,10 @@ impl<'a> Attempt<'a> {
 }
 
 /// The section at the nearest plane between lattice points that is free of touching outlines and vertices.
-fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section, CutError> {
+fn section_about(mesh: &TriMesh, plane: Plane) -> Result<Section, CutError> {
     let mut last = CutError::Misses;
     for nudge in NUDGES {
-        match cut::section(mesh, Plane::new(axis, snap_between_mm(offset_mm + nudge * LATTICE_MM))) {
+        match cut::section(mesh, plane.moved(nudge * LATTICE_MM)) {
             Err(error @ (CutError::Touches | CutError::VertexOnPlane)) => last = error,
             found => return found,
         }

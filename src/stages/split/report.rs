@@ -6,12 +6,10 @@ use super::divide::size_words;
 use super::finish::Finished;
 use super::place::point_words;
 use super::settings::{Keys, Split};
-use crate::figure::{Joint, Key};
+use crate::figure::Joint;
 use crate::finding::{Finding, Severity};
-use crate::mesh::cut::{Plane, Socket};
-use crate::mesh::{TriMesh, measure, outline};
+use crate::mesh::{TriMesh, measure};
 use crate::stage::StageContext;
-use crate::units::snap_mm;
 
 /// Parts within this of the bed's limits are pointed out, mm.
 const TIGHT_MM: f64 = 1.0;
@@ -32,14 +30,13 @@ pub(super) fn kept_whole(ctx: &mut StageContext<'_>, shape: &Shape, bed: &Bed) {
 pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, bed: &Bed, settings: &Split) {
     let Finished { parts, joints, .. } = finished;
     let keys: usize = joints.iter().map(|j| j.keys.len()).sum();
-    let sockets: f64 = joints.iter().map(sockets_mm3).sum();
     let volume: f64 = parts.iter().map(|p| measure::volume_mm3(&p.mesh)).sum();
     let before = measure::volume_mm3(whole);
     ctx.figure("parts", parts.len() as f64);
     ctx.figure("joints", joints.len() as f64);
     ctx.figure("keys", keys as f64);
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
-    ctx.figure("volume_error_relative", (volume + sockets - before).abs() / before.abs().max(1e-300));
+    ctx.figure("volume_error_relative", (volume + finished.taken_mm3 - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
     ctx.finding(
         Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
@@ -67,17 +64,6 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
         ctx.finding(Finding::new(severity, what).at(point_words(&body, *middle)).hint(hint));
     }
-}
-
-/// Volume all sockets of a joint take on both sides, mm3.
-fn sockets_mm3(joint: &Joint) -> f64 {
-    let plane = Plane::new((0..3).find(|i| joint.normal[*i] != 0.0).unwrap_or(2), joint.offset_mm);
-    let of = |key: &Key| {
-        let centre = plane.flatten(key.centre);
-        let socket = Socket { joint: 0, centre, radius_mm: 0.5 * key.socket_mm, depth_mm: key.depth_mm };
-        2.0 * snap_mm(key.depth_mm) * outline::loops_area_mm2(&[socket.outline()])
-    };
-    joint.keys.iter().map(of).sum()
 }
 
 /// Place words of a part, from its name.
