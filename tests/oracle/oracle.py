@@ -1,7 +1,7 @@
 """Second opinion on what the program wrote, by reference libraries that share no code with it.
 
     oracle.py run RUN_DIR      parts of a published run: lib3mf strict reading, trimesh, manifold3d
-    oracle.py cut MESH AXIS OFFSET   volumes of both halves of a mesh by manifold3d
+    oracle.py cut MESH X Y Z OFFSET   volumes and areas of both halves of a mesh by manifold3d
     oracle.py solid MESH       is it closed and consistently wound, how many bodies, which volume (trimesh)
     oracle.py mended           a mended scan against the whole body (JSON on standard input): trimesh, manifold3d, libigl
     oracle.py kmedians         a weighted k-medoid cost by exhaustive search in numpy, samples on standard input
@@ -98,13 +98,12 @@ def run(folder):
     return {"parts": parts, "largest_overlap": max(overlaps, default=0.0)}
 
 
-def cut(path, axis, offset):
+def cut(path, normal, offset):
     mesh = load(path)
     solid = manifold(mesh.vertices, mesh.faces)
-    normal = [0.0, 0.0, 0.0]
-    normal[int(axis)] = 1.0
-    above, below = solid.split_by_plane(normal, float(offset))
-    return {"above": above.volume(), "below": below.volume(), "whole": solid.volume()}
+    above, below = solid.split_by_plane(normal, offset)
+    halves = {"above": above, "below": below, "whole": solid}
+    return {name: {"volume": half.volume(), "area": half.surface_area()} for name, half in halves.items()}
 
 
 def mended(text):
@@ -165,8 +164,8 @@ def main():
     match sys.argv[1:]:
         case ["run", folder]:
             answer = run(folder)
-        case ["cut", path, axis, offset]:
-            answer = cut(path, axis, offset)
+        case ["cut", path, x, y, z, offset]:
+            answer = cut(path, [float(x), float(y), float(z)], float(offset))
         case ["solid", path]:
             answer = facts(load(path))
         case ["mended"]:

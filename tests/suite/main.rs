@@ -12,6 +12,7 @@ mod inspect;
 mod intake;
 mod mannequin;
 mod mesh_cut;
+mod mesh_cut_sloped;
 mod mesh_decimate;
 mod mesh_denoise;
 mod mesh_fit;
