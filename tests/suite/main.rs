@@ -28,6 +28,7 @@ mod outside_clean;
 mod picture;
 mod plan;
 mod readers;
+mod recut;
 mod shapes;
 mod solids;
 mod stages_clean;

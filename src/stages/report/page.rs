@@ -325,6 +325,6 @@ fn cautions(figure: &Figure, run: &RunRecord) -> Cautions {
         tall: (height_mm >= TALL_MM).then(|| words::with_unit(height_mm / 1000.0, 2, "m")),
         tip: tip_deg.map(|deg| format!("{}\u{b0}", words::number(*deg, 1))),
         heavy: (mass_g >= HEAVY_G).then(|| words::mass(mass_g)),
-        glued: !figure.joints.is_empty(),
+        glued: !figure.joints.is_empty() || run.stages.iter().any(|stage| stage.stage == "recut"),
     }
 }
