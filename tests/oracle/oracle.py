@@ -195,15 +195,10 @@ def main():
     match sys.argv[1:]:
         case ["run", folder]:
             answer = run(folder)
-<<<<<<< HEAD
         case ["cut", path, x, y, z, offset]:
             answer = cut(path, [float(x), float(y), float(z)], float(offset))
-=======
-        case ["cut", path, axis, offset]:
-            answer = cut(path, axis, offset)
         case ["recut", run_folder, folder]:
             answer = recut(run_folder, folder)
->>>>>>> recut
         case ["solid", path]:
             answer = facts(load(path))
         case ["mended"]:
