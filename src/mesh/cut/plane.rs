@@ -3,14 +3,14 @@
 
 use glam::{DVec2, DVec3};
 
-use crate::units::{LATTICE_MM, snap_between_mm, snap_mm};
+use crate::units::{LATTICE_MM, snap_between_mm};
 
 /// Slopes are multiples of this, so that heights are exact.
 const SLOPE_STEP: f64 = 1.0 / 1024.0;
 /// An axis is taken for the dominant one when its share of the normal is this close to the largest, so that rounding does
 /// not decide between equals.
 const DOMINANT: f64 = 0.999;
-/// How far rim points may lie off a sloped plane: they are lattice points, and may have to lie in an earlier plane too.
+/// How far a rim point may lie off a sloped plane that has to lie in another plane, too.
 const OFF_PLANE_MM: f64 = 2.0 * LATTICE_MM;
 
 /// A plane: points with `height(p) == offset_mm`.
@@ -103,16 +103,6 @@ impl Plane {
         lifted
     }
 
-    /// The same for a vertex: rounded to the lattice where the plane is sloped, so that files can hold it exactly.
-    #[must_use]
-    pub fn lift_to_lattice(&self, p: DVec2) -> DVec3 {
-        let mut lifted = self.lift(p);
-        if self.is_sloped() {
-            lifted[self.axis] = snap_mm(lifted[self.axis]) + 0.0;
-        }
-        lifted
-    }
-
     /// True area over flattened area.
     #[must_use]
     pub fn stretch(&self) -> f64 {
@@ -163,6 +153,7 @@ impl Plane {
 #[expect(clippy::float_cmp, reason = "heights are exact")]
 mod tests {
     use super::*;
+    use crate::units::snap_mm;
 
     #[test]
     fn heights_are_exact_and_no_vertex_lies_on_a_plane() {
@@ -177,7 +168,7 @@ mod tests {
             let off = DVec3::new(f64::from(i), f64::from(i * 7 % 31), 0.0) * 0.5 * LATTICE_MM;
             let uv = plane.flatten((point / LATTICE_MM).round() * LATTICE_MM + off);
             assert_eq!(plane.height(plane.lift(uv)), plane.offset_mm);
-            let vertex = plane.lift_to_lattice(uv);
+            let vertex = plane.lift(uv).map(snap_mm);
             assert!(plane.height(vertex) != plane.offset_mm && plane.holds(vertex));
         }
     }

@@ -49,7 +49,7 @@ pub struct Region {
 pub struct Section {
     pub plane: Plane,
     pub regions: Vec<Region>,
-    /// Rim points: on the lattice over the plane, and exactly on it where it is not sloped.
+    /// Rim points: on the plane, and on the lattice over it.
     pub points: Vec<DVec3>,
     /// Region each rim point belongs to.
     pub point_regions: Vec<u32>,
@@ -251,8 +251,10 @@ fn cross(mesh: &TriMesh, key: u64, plane: Plane) -> (DVec3, [f32; 3]) {
         // An edge within an earlier cut plane stays in it.
         point[axis] = if p[axis] == q[axis] { p[axis] } else { snap_mm(point[axis]) + 0.0 };
     }
-    if !plane.is_sloped() || p[plane.axis] != q[plane.axis] {
-        point = plane.lift_to_lattice(plane.flatten(point));
+    // Edges between lattice points in an earlier plane across the same axis stay in that one.
+    let in_earlier = p[plane.axis] == q[plane.axis] && p[plane.axis] != snap_mm(p[plane.axis]);
+    if !plane.is_sloped() || !in_earlier {
+        point = plane.lift(plane.flatten(point));
     }
     let (from, to, t) = (mesh.colours[a], mesh.colours[b], t as f32);
     (point, [0, 1, 2].map(|i| from[i] + t * (to[i] - from[i])))

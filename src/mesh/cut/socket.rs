@@ -31,7 +31,7 @@ impl Socket {
         let reach = self.radius_mm / (TAU / 2.0 / SIDES as f64).cos();
         let corner = |i: usize| plane.at(self.centre + reach * DVec2::from_angle(TAU * i as f64 / SIDES as f64));
         let snapped = |p: DVec3| plane.flatten(p).map(snap_mm);
-        (0..SIDES).map(|i| plane.lift_to_lattice(snapped(corner(i)))).collect()
+        (0..SIDES).map(|i| plane.lift(snapped(corner(i)))).collect()
     }
 
     /// Volume of the hole below its mouth, mm3.
