@@ -16,6 +16,7 @@ use statuary::mesh::slice::Slicer;
 use statuary::mesh::tree::TriTree;
 use statuary::mesh::winding::Winding;
 use statuary::mesh::{TriMesh, measure, outline};
+use statuary::units::LATTICE_MM;
 
 use super::support::{command, digests, folder, json, oracle, small_scan, statuary, stderr, text};
 
@@ -102,7 +103,8 @@ fn holds(part: &Value, out: &Path) -> usize {
         face_mm2 += face;
         for p in &rest.positions {
             let lifted = *p + DVec3::Z * plane;
-            assert_eq!(placed(piece, *p), placed(part, lifted), "a point moved in the figure");
+            // Numbers read from JSON may be off in their last digit.
+            assert!(placed(piece, *p).distance(placed(part, lifted)) < 1e-9, "a point moved in the figure");
             assert!(tree.nearest(lifted, 1.0).is_some_and(|near| near.distance < 1e-4), "{p} is not on the part");
             corners.insert(lifted.to_array().map(f64::to_bits));
         }
@@ -113,7 +115,15 @@ fn holds(part: &Value, out: &Path) -> usize {
     assert!((face_mm2 / section - 1.0).abs() < 1e-5, "face {face_mm2}, section {section}");
     let sum = rest_mm3 + number(&record["kept_mm3"]) + number(&record["crumbs_mm3"]);
     let part_mm3 = measure::volume_mm3(&whole);
-    assert!((sum / part_mm3 - 1.0).abs() < 1e-9, "{sum} against {part_mm3}");
+    // Rim points are rounded to the lattice: the crossed triangles may move by that much, a third of it in the mean.
+    let crossed = |t: &usize| {
+        let heights = whole.corners(*t).map(|p| p.z > plane);
+        heights.contains(&true) && heights.contains(&false)
+    };
+    let crossed_mm2: f64 =
+        (0..whole.triangles.len()).filter(crossed).map(|t| 0.5 * whole.area_vector(t).length()).sum();
+    let allowed_mm3 = crossed_mm2 * LATTICE_MM / 3.0;
+    assert!((sum - part_mm3).abs() < allowed_mm3 + 1e-12 * part_mm3, "{sum} against {part_mm3}, {allowed_mm3} allowed");
     pieces.len()
 }
 
@@ -202,7 +212,8 @@ fn dowels_keep_their_walls_on_both_sides_and_stand_in_the_template() {
             mouths += prism;
             for turn in 0..16 {
                 // The wall of 2 mm that `split` keeps, less what lies between two looks.
-                let beside = centre + (0.5 * hole_mm + 1.5) * DVec2::from_angle(f64::from(turn) * 0.392_7);
+                let beside =
+                    centre + (0.5 * hole_mm + 1.5) * DVec2::from_angle(f64::from(turn) * std::f64::consts::FRAC_PI_8);
                 for step in -4..=4 {
                     let p = beside.extend(plane + depth_mm * f64::from(step) / 4.0 + 1e-3);
                     assert!(inside.at(p) > 0.5, "{p} beside a hole is in the open: {dowel}");
@@ -234,7 +245,7 @@ fn a_rest_can_be_cut_again() {
     let name = format!("{}-rest-rest", part["name"].as_str().unwrap());
     assert_eq!(two["parts"][0]["name"], name);
     let up = DVec3::Z * (number(&one["plane_mm"]) + number(&two["plane_mm"]));
-    assert_eq!(placed(&two["parts"][0], DVec3::ZERO), placed(&part, up));
+    assert!(placed(&two["parts"][0], DVec3::ZERO).distance(placed(&part, up)) < 1e-9);
 }
 
 #[test]

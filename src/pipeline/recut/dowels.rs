@@ -24,6 +24,7 @@ const MOST: usize = 2;
 
 /// A dowel: a round hole of one depth on either side of the cut.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
 pub struct Dowel {
     /// On the bed, mm.
     pub centre: DVec2,

@@ -90,10 +90,9 @@ pub struct Piece {
 pub fn record(
     source: &Source,
     (measured_mm, height_mm, layers): (f64, f64, usize),
-    cut: &Cut,
+    (cut, pieces): (&Cut, &[Piece]),
     figure: &Figure,
     written: &[PartWritten],
-    pieces: &[Piece],
 ) -> RecutRecord {
     let placement = raised(source.part.placement, cut.plane_mm);
     let piece = |(part, (written, piece)): (&crate::figure::Part, (&PartWritten, &Piece))| {

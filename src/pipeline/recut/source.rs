@@ -200,7 +200,8 @@ pub fn snap_to_step_mm(length_mm: f64) -> f64 {
 fn on_lattice(object: &ColouredObject) -> Option<TriMesh> {
     let snap = |p: &[f64; 3]| DVec3::from_array(p.map(snap_to_step_mm));
     let positions: Vec<DVec3> = object.positions.par_iter().map(snap).collect();
-    let same = positions.par_iter().zip(&object.positions).all(|(p, q)| p.to_array() == *q);
+    let same =
+        positions.par_iter().zip(&object.positions).all(|(p, q)| p.to_array().map(f64::to_bits) == q.map(f64::to_bits));
     let mesh = TriMesh::from_shape(positions, object.triangles.clone());
     (same || (inspect(&mesh).is_closed() && first_self_intersections(&mesh, 1).is_empty())).then_some(mesh)
 }

@@ -143,7 +143,9 @@ impl Job {
             made.rest.push(keyed.unwrap_or_else(|| rest.clone()));
             made.outlines.push(outlines);
         }
-        words::cut_findings(self, &made.cut).into_iter().for_each(|finding| ctx.finding(finding));
+        for finding in words::cut_findings(self, &made.cut) {
+            ctx.finding(finding);
+        }
         ctx.figure("layers_kept", self.layers as f64);
         ctx.figure("cut_face_mm2", made.pieces.iter().map(|piece| piece.face_mm2).sum());
         ctx.figure("kept_volume_mm3", made.cut.below_mm3);
@@ -177,7 +179,7 @@ impl Job {
             |what: String| StageError::failed(what, "this is a fault of the program; keep the run and report it");
         let written = export.write_print_files(figure, ctx)?;
         let heights = (self.order.printed_to_mm, self.height_mm, self.layers);
-        let mut recut = record::record(&self.source, heights, &made.cut, figure, &written, &made.pieces);
+        let mut recut = record::record(&self.source, heights, (&made.cut, &made.pieces), figure, &written);
         let faces: Vec<template::Face<'_>> = (figure.parts.iter().zip(&made.outlines).zip(&made.pieces))
             .map(|((part, outlines), piece)| template::Face {
                 name: &part.name,
@@ -241,7 +243,9 @@ impl Walk<'_, '_> {
         let result = work(&mut ctx).map_err(failed)?;
         let (mut findings, figures) = ctx.into_notes();
         findings.retain(|finding| finding.place != WHOLE);
-        findings.iter_mut().for_each(|finding| finding.stage = name.to_owned());
+        for finding in &mut findings {
+            finding.stage = name.into();
+        }
         let before = self.log.stages.last().map_or("", |stage| stage.stamp.as_str());
         let stamp = blake3::hash(format!("{before}\nrecut {name}\n{settings}").as_bytes()).to_hex().to_string();
         let record = StageRecord {
