@@ -7,7 +7,7 @@ use quick_xml::NsReader;
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::name::{Namespace, ResolveResult};
 
-use super::super::threemf::{CORE_NS, ColouredObject, MATERIAL_NS};
+use super::super::threemf::{CORE_NS, ColouredObject, MATERIAL_NS, Transform};
 use super::object::{Group, OpenObject, Resource, Resources};
 use super::{Faults, syntax};
 
@@ -172,7 +172,8 @@ struct Walk {
     object: Option<OpenObject>,
     /// Objects with a colour per triangle, by id.
     coloured: Vec<(u32, ColouredObject)>,
-    items: Vec<u32>,
+    /// Objects built, by id, and where.
+    items: Vec<(u32, Option<Transform>)>,
 }
 
 impl Walk {
@@ -290,14 +291,16 @@ impl Walk {
 
     /// What an item or a component points to.
     fn reference(&mut self, tag: Tag, name: &str, attributes: &BTreeMap<String, String>, faults: &mut Faults) {
-        if let Some(text) = attributes.get("transform").filter(|text| !syntax::is_transform(text)) {
+        let text = attributes.get("transform");
+        let transform = text.and_then(|text| syntax::transform(text));
+        if let (Some(text), None) = (text, transform) {
             faults.add(format!("the transform `{text}` of <{name}> is not twelve numbers of an invertible matrix"));
         }
         let Some(text) = attributes.get("objectid") else { return };
         match syntax::id(text).map(|id| (id, self.resources.get(&id))) {
             Some((id, Some(Resource::Object { printable }))) => {
                 if tag == Tag::Item {
-                    self.items.push(id);
+                    self.items.push((id, transform));
                     if !printable {
                         faults.add(format!("the build names object {id}, whose type may not be built"));
                     }
@@ -364,8 +367,9 @@ impl Walk {
         if self.items.is_empty() {
             faults.add("the build holds nothing to print");
         }
-        let built = (self.items.len() == 1 && self.coloured.len() == 1).then(|| self.coloured.remove(0))?;
-        (self.items == [built.0]).then_some(built.1)
+        let ([(built, transform)], [_]) = (self.items.as_slice(), self.coloured.as_slice()) else { return None };
+        let (id, object) = self.coloured.pop()?;
+        (id == *built).then_some(ColouredObject { transform: *transform, ..object })
     }
 }
 

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use quick_xml::XmlVersion;
 use quick_xml::events::BytesStart;
 
+use super::super::threemf::Transform;
 use super::Faults;
 
 /// Ids and indices stay below this.
@@ -71,11 +72,13 @@ pub fn colour(text: &str) -> Option<[u8; 3]> {
     Some([byte(0)?, byte(2)?, byte(4)?])
 }
 
-/// Whether a text is twelve numbers of a matrix that can be inverted.
-pub fn is_transform(text: &str) -> bool {
+/// Twelve numbers of a matrix that can be inverted.
+pub fn transform(text: &str) -> Option<Transform> {
     let numbers: Option<Vec<f64>> = text.split_ascii_whitespace().map(number).collect();
-    let Some([a, b, c, d, e, f, g, h, i, _, _, _]) = numbers.as_deref() else { return false };
-    a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g) != 0.0
+    let transform = Transform::try_from(numbers?).ok()?;
+    let [a, b, c, d, e, f, g, h, i, ..] = transform;
+    let determinant = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
+    (determinant != 0.0).then_some(transform)
 }
 
 #[cfg(test)]
@@ -101,8 +104,10 @@ mod tests {
 
     #[test]
     fn a_singular_matrix_is_no_transform() {
-        assert!(is_transform("1 0 0 0 1 0 0 0 1 5 6 7"));
-        assert!(!is_transform("1 0 0 0 1 0 0 0 0 5 6 7"));
-        assert!(!is_transform("1 0 0 0 1 0 0 0 1 5 6"));
+        let turned = [0.0, -1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 5.0, 0.125, -7e-3];
+        assert_eq!(transform("0 -1 0  1 0 0  0 0 1  5 .125 -7e-3"), Some(turned));
+        assert_eq!(transform("1 0 0 0 1 0 0 0 0 5 6 7"), None);
+        assert_eq!(transform("1 0 0 0 1 0 0 0 1 5 6"), None);
+        assert_eq!(transform("1 0 0 0 1 0 0 0 1 5 6 7 8"), None);
     }
 }
