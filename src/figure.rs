@@ -162,6 +162,20 @@ pub struct Joint {
     pub keys: Vec<Key>,
 }
 
+/// One way in which the figure could be cut.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CutPlan {
+    pub parts: usize,
+    /// How much its seams show: length, where plain skin seen from the front counts once, mm.
+    pub seam_shown_mm: f64,
+    /// What it costs in all, in parts: parts, seams, and joints that hold or print badly.
+    pub price: f64,
+    /// Its cuts in words, in the order they are made.
+    pub cuts: Vec<String>,
+    /// Whether the figure was cut so.
+    pub followed: bool,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -184,6 +198,9 @@ pub struct Figure {
     pub palette: Vec<Filament>,
     /// Order in which parts are glued: indices of joints.
     pub glue_order: Vec<usize>,
+    /// The best ways to cut it, the cheapest first; none when there was nothing to choose.
+    #[serde(default)]
+    pub cut_plans: Vec<CutPlan>,
 }
 
 impl Figure {
