@@ -104,11 +104,8 @@ fn attribute_names(tag: Tag, name: &str) -> (&'static [&'static str], &'static [
     }
 }
 
-/// An object and the matrix that moves it to its place on the bed, if it is moved.
-pub type Built = (ColouredObject, Option<[f64; 12]>);
-
 /// Checks a model and gives its object when the build is just that one, coloured per triangle.
-pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<Built> {
+pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<ColouredObject> {
     let mut reader = NsReader::from_reader(part);
     let mut walk = Walk::default();
     let mut buffer = Vec::new();
@@ -175,13 +172,8 @@ struct Walk {
     object: Option<OpenObject>,
     /// Objects with a colour per triangle, by id.
     coloured: Vec<(u32, ColouredObject)>,
-<<<<<<< HEAD
     /// Objects built, by id, and where.
     items: Vec<(u32, Option<Transform>)>,
-=======
-    /// What is built: an object's id and where it is moved to.
-    items: Vec<(u32, Option<[f64; 12]>)>,
->>>>>>> main
 }
 
 impl Walk {
@@ -299,25 +291,16 @@ impl Walk {
 
     /// What an item or a component points to.
     fn reference(&mut self, tag: Tag, name: &str, attributes: &BTreeMap<String, String>, faults: &mut Faults) {
-<<<<<<< HEAD
         let text = attributes.get("transform");
         let transform = text.and_then(|text| syntax::transform(text));
         if let (Some(text), None) = (text, transform) {
-=======
-        let transform = attributes.get("transform").map(|text| (text, syntax::transform(text)));
-        if let Some((text, None)) = transform {
->>>>>>> main
             faults.add(format!("the transform `{text}` of <{name}> is not twelve numbers of an invertible matrix"));
         }
         let Some(text) = attributes.get("objectid") else { return };
         match syntax::id(text).map(|id| (id, self.resources.get(&id))) {
             Some((id, Some(Resource::Object { printable }))) => {
                 if tag == Tag::Item {
-<<<<<<< HEAD
                     self.items.push((id, transform));
-=======
-                    self.items.push((id, transform.and_then(|t| t.1)));
->>>>>>> main
                     if !printable {
                         faults.add(format!("the build names object {id}, whose type may not be built"));
                     }
@@ -372,7 +355,7 @@ impl Walk {
         }
     }
 
-    fn finish(mut self, faults: &mut Faults) -> Option<Built> {
+    fn finish(mut self, faults: &mut Faults) -> Option<ColouredObject> {
         if !self.stack.is_empty() {
             faults.add("the model ends before its elements are closed");
         }
@@ -384,15 +367,9 @@ impl Walk {
         if self.items.is_empty() {
             faults.add("the build holds nothing to print");
         }
-<<<<<<< HEAD
         let ([(built, transform)], [_]) = (self.items.as_slice(), self.coloured.as_slice()) else { return None };
         let (id, object) = self.coloured.pop()?;
         (id == *built).then_some(ColouredObject { transform: *transform, ..object })
-=======
-        let built = (self.items.len() == 1 && self.coloured.len() == 1).then(|| self.coloured.remove(0))?;
-        let [(id, transform)] = self.items[..] else { return None };
-        (id == built.0).then_some((built.1, transform))
->>>>>>> main
     }
 }
 
