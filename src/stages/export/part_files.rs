@@ -167,24 +167,3 @@ fn object(part: &Part, mesh: &TriMesh, labels: &[u8], used: &[u8], inks: &Inks) 
         transform: None,
     }
 }
-
-#[cfg(test)]
-mod tests {
-    use glam::DMat3;
-
-    use super::*;
-
-    #[test]
-    fn corners_do_not_fall_together_when_they_are_turned_and_rounded() {
-        let step = DVec3::new(1.0, 1.0, -1.0) / 32768.0;
-        let corners: Vec<DVec3> = (0..4).map(|i| DVec3::new(200.0, 0.0, 0.0) + f64::from(i) * step).collect();
-        let turn = Pose { rotation: DMat3::from_rotation_z(0.7), shift: DVec3::new(300.0, 300.0, 300.0) };
-        let plain = corners.iter().map(|p| turn.to_bed(*p).as_vec3().to_array().map(f32::to_bits));
-        assert!(plain.collect::<FxHashSet<_>>().len() < 4, "the case is a hard one");
-        let turned = turned(&corners, &turn);
-        assert_eq!(turned.iter().map(|p| p.map(f64::to_bits)).collect::<FxHashSet<_>>().len(), 4);
-        for (corner, turned) in corners.iter().zip(turned) {
-            assert!(turn.to_bed(*corner).abs_diff_eq(DVec3::from(turned), 1e-4));
-        }
-    }
-}
