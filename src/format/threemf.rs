@@ -39,11 +39,25 @@ pub struct ColouredObject {
     pub colours: Vec<[u8; 3]>,
     /// Index into `colours`, one per triangle.
     pub colour_of: Vec<u8>,
+    /// Where the build places the object; as its positions say when there is none.
+    pub transform: Option<Transform>,
 }
 
+/// Where a build places an object: the first three columns of a 4x4 matrix for row vectors, row by row (3MF core
+/// specification 1.3, 3.3), so images of the x, y and z axes and the shift, mm.
+pub type Transform = [f64; 12];
+
 impl ColouredObject {
+    /// Corners where the build places them, mm.
+    #[must_use]
+    pub fn placed(&self) -> Vec<[f64; 3]> {
+        let Some(m) = &self.transform else { return self.positions.clone() };
+        let image = |[x, y, z]: &[f64; 3]| [0, 1, 2].map(|i| m[i] * x + m[3 + i] * y + m[6 + i] * z + m[9 + i]);
+        self.positions.iter().map(image).collect()
+    }
+
     /// # Errors
-    /// When an index points nowhere, a position is not finite, or a triangle has no colour.
+    /// When an index points nowhere, a position or the transform is not finite, or a triangle has no colour.
     pub fn check(&self) -> Result<(), ThreeMfError> {
         let name = || self.name.clone();
         let (found, expected) = (self.colour_of.len(), self.triangles.len());
@@ -52,6 +66,9 @@ impl ColouredObject {
         }
         if let Some(corner) = self.positions.iter().position(|p| p.iter().any(|x| !x.is_finite())) {
             return Err(ThreeMfError::Position { name: name(), corner });
+        }
+        if self.transform.is_some_and(|m| m.iter().any(|x| !x.is_finite())) {
+            return Err(ThreeMfError::Transform { name: name() });
         }
         let (corners, colours) = (self.positions.len(), self.colours.len());
         let is_wrong = |t: &[u32; 3], c: u8| t.iter().any(|v| *v as usize >= corners) || c as usize >= colours;
@@ -71,6 +88,8 @@ pub enum ThreeMfError {
     Index { name: String, triangle: usize },
     #[error("corner {corner} of `{name}` is not a finite position")]
     Position { name: String, corner: usize },
+    #[error("the transform of `{name}` is not finite")]
+    Transform { name: String },
     #[error("the 3MF package could not be packed: {0}")]
     Pack(String),
     #[error("not a valid 3MF file: {0}")]
@@ -114,7 +133,11 @@ pub fn write(object: &ColouredObject) -> Result<Vec<u8>, ThreeMfError> {
 /// # Errors
 /// When the package breaks a rule of the format or holds another kind of object.
 pub fn read(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
-    read_raw(bytes).map(|(object, _)| object)
+    let checked = threemf_check::check(bytes);
+    if let Some(fault) = checked.faults.first() {
+        return Err(ThreeMfError::Invalid(fault.clone()));
+    }
+    checked.object.ok_or_else(|| ThreeMfError::Invalid("it holds no single object coloured per triangle".to_owned()))
 }
 
 /// Reads a package like [`read`], the object moved to where the build puts it on the bed.
@@ -122,22 +145,8 @@ pub fn read(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
 /// # Errors
 /// As [`read`].
 pub fn read_placed(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
-    let (mut object, transform) = read_raw(bytes)?;
-    if let Some(rows) = transform {
-        let moved =
-            |[x, y, z]: [f64; 3]| [0, 1, 2].map(|i| x * rows[i] + y * rows[3 + i] + z * rows[6 + i] + rows[9 + i]);
-        object.positions.iter_mut().for_each(|p| *p = moved(*p));
-    }
-    Ok(object)
-}
-
-fn read_raw(bytes: &[u8]) -> Result<(ColouredObject, Option<[f64; 12]>), ThreeMfError> {
-    let checked = threemf_check::check(bytes);
-    if let Some(fault) = checked.faults.first() {
-        return Err(ThreeMfError::Invalid(fault.clone()));
-    }
-    let none = || ThreeMfError::Invalid("it holds no single object coloured per triangle".to_owned());
-    Ok((checked.object.ok_or_else(none)?, checked.transform))
+    let object = read(bytes)?;
+    Ok(ColouredObject { positions: object.placed(), transform: None, ..object })
 }
 
 fn content_types() -> String {
@@ -194,8 +203,12 @@ fn write_model(out: &mut impl Write, object: &ColouredObject) -> Result<(), Thre
     write!(
         text,
         "    </triangles>\n   </mesh>\n  </object>\n </resources>\n\
-         \x20<build>\n  <item objectid=\"{OBJECT_ID}\" partnumber=\"{name}\"/>\n </build>\n</model>\n"
+         \x20<build>\n  <item objectid=\"{OBJECT_ID}\" partnumber=\"{name}\""
     )?;
+    if let Some(transform) = &object.transform {
+        push_transform(&mut text, transform);
+    }
+    text.extend_from_slice(b"/>\n </build>\n</model>\n");
     out.write_all(&text)?;
     Ok(())
 }
@@ -230,6 +243,17 @@ fn push_triangle(text: &mut Vec<u8>, [a, b, c]: [u32; 3], colour: u8) {
     text.extend_from_slice(b"\" p1=\"");
     push_integer(text, colour.into());
     text.extend_from_slice(b"\"/>\n");
+}
+
+fn push_transform(text: &mut Vec<u8>, transform: &Transform) {
+    text.extend_from_slice(b" transform=\"");
+    for (i, value) in transform.iter().enumerate() {
+        if i > 0 {
+            text.push(b' ');
+        }
+        push_decimal(text, *value);
+    }
+    text.push(b'"');
 }
 
 /// Writes a length so that reading it gives the same `f64`: exactly, where it is a multiple of `1 / 2^15` mm.

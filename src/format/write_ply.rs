@@ -116,6 +116,7 @@ mod tests {
             triangles: vec![[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]],
             colours: vec![[1, 2, 3], [4, 5, 6]],
             colour_of: vec![1, 0, 0, 1],
+            transform: None,
         };
         let bytes = write(&object).unwrap();
         let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;

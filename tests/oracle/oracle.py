@@ -68,7 +68,21 @@ def strict(path):
     groups = model.GetColorGroups()
     while groups.MoveNext():
         colours += groups.GetCurrentColorGroup().GetCount()
-    return {"warnings": warnings, "solid": solid, "triangles": triangles, "colours": colours}
+    low, high = built(model)
+    return {"warnings": warnings, "solid": solid, "triangles": triangles, "colours": colours, "low": low, "high": high}
+
+
+def built(model):
+    """Lowest and highest corner of what the build holds, each item where its transform puts it."""
+    corners = []
+    items = model.GetBuildItems()
+    while items.MoveNext():
+        item = items.GetCurrent()
+        places = model.GetMeshObjectByID(item.GetObjectResourceID()).GetVertices()
+        rows = np.array([list(row) for row in item.GetObjectTransform().Fields], float)
+        corners.append(np.array([list(v.Coordinates) for v in places], float) @ rows[:3] + rows[3])
+    corners = np.concatenate(corners)
+    return corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
 
 
 def run(folder):
@@ -88,10 +102,13 @@ def run(folder):
                 "name": entry["name"],
                 "low": mesh.bounds[0].tolist(),
                 "size": mesh.extents.tolist(),
+                "in_figure": [placed.min(axis=0).tolist(), placed.max(axis=0).tolist()],
                 "rigid": bool(np.allclose(placement[:3, :3] @ placement[:3, :3].T, np.eye(3), atol=1e-12)),
                 "strict": strict(folder / entry["file"]),
                 "solids": len(pieces),
                 "solids_watertight": all(p.is_watertight for p in pieces),
+                "solids_low": np.min([p.bounds[0] for p in pieces], axis=0).tolist() if pieces else None,
+                "solids_high": np.max([p.bounds[1] for p in pieces], axis=0).tolist() if pieces else None,
                 "solids_volume": float(sum(p.volume for p in pieces)),
             }
         )

@@ -25,6 +25,7 @@ mod mesh_thicken;
 mod mesh_triangulate;
 mod outside;
 mod outside_clean;
+mod outside_turned;
 mod picture;
 mod plan;
 mod readers;

@@ -5,10 +5,10 @@ use glam::{DMat3, DVec3};
 use statuary::equipment::Equipment;
 use statuary::figure::{Figure, Part, PartEstimate, Pose};
 use statuary::finding::Severity;
-use statuary::mesh::{TriMesh, measure};
+use statuary::mesh::{Origin, TriMesh, measure};
 use statuary::stage::Transform;
 use statuary::stages::orient::Orient;
-use statuary::units::LATTICE_MM;
+use statuary::units::{LATTICE_MM, snap_mm};
 
 use crate::bodies::{
     Outcome, block, cylinder, equipment, figure, labelled, part, run, sphere, standing_block, together,
@@ -81,6 +81,49 @@ fn every_turn_is_tried_before_a_part_is_refused() {
     let error = run(&Orient::default(), &large, &own).unwrap_err();
     assert!(error.to_string().starts_with("part 07-part of 60.0 x 60.0 x 315.0 mm fits"), "{error}");
     assert!(error.hint().contains("margin_mm"));
+}
+
+/// 290 + 50 mm are less than the diagonal of the 244 mm that the margins leave.
+#[test]
+fn what_fits_only_diagonally_is_laid_diagonally() {
+    let bar = standing_block(DVec3::new(290.0, 50.0, 40.0));
+    let outcome = orient(&figure(vec![part(1, bar.clone())]), &equipment());
+    let pose = outcome.figure.parts[0].pose.unwrap();
+    assert!(!pose.is_by_quarters() && pose.rotation * DVec3::Z == DVec3::Z, "{pose:?}");
+    let (low, high) = measure::bounds(&on_bed(&outcome.figure.parts[0]).positions);
+    assert!(low.cmpge(DVec3::new(3.0, 3.0, 0.0)).all() && high.cmple(DVec3::splat(247.0)).all(), "{low} to {high}");
+    assert_eq!(low.z, 0.0);
+    assert_eq!(outcome.number("parts_turned_finely"), 1.0);
+    let shorter = pose_of(standing_block(DVec3::new(244.0, 50.0, 40.0)));
+    assert_eq!(shorter.rotation, DMat3::IDENTITY);
+}
+
+/// The one flat face is a cut that slopes by 30 degrees.
+#[test]
+fn a_part_stands_on_a_sloped_cut_face() {
+    let mut mesh = standing_block(DVec3::new(40.0, 40.0, 90.0));
+    let slope = DMat3::from_axis_angle(DVec3::new(1.0, 2.0, 0.5).normalize(), 30.0_f64.to_radians());
+    mesh.positions.iter_mut().for_each(|p| *p = DVec3::from_array((slope * *p).to_array().map(snap_mm)));
+    let lowest = (0..mesh.triangles.len()).filter(|t| mesh.area_vector(*t).normalize().dot(slope * DVec3::NEG_Z) > 0.9);
+    lowest.collect::<Vec<_>>().into_iter().for_each(|t| mesh.origins[t] = Origin::Cut(0));
+    let outcome = orient(&figure(vec![part(1, mesh)]), &equipment());
+    let pose = outcome.figure.parts[0].pose.unwrap();
+    assert!((pose.rotation * (slope * DVec3::NEG_Z)).abs_diff_eq(DVec3::NEG_Z, 1e-5), "{pose:?}");
+    assert!((outcome.number("contact_least_mm2") - 1600.0).abs() < 0.1);
+    let heights: Vec<f64> = on_bed(&outcome.figure.parts[0]).positions.iter().map(|p| p.z).collect();
+    assert_eq!(heights.iter().copied().fold(f64::INFINITY, f64::min), 0.0);
+    assert_eq!(heights.iter().filter(|z| **z < 2e-4).count(), 4, "{heights:?}");
+    assert!(outcome.told("no flat face").is_none());
+}
+
+/// 400 mm fit no bed of 250 mm, but its space diagonal of 433 mm.
+#[test]
+fn what_fits_on_no_side_leans() {
+    let outcome = orient(&figure(vec![part(1, standing_block(DVec3::new(400.0, 8.0, 8.0)))]), &equipment());
+    let (low, high) = measure::bounds(&on_bed(&outcome.figure.parts[0]).positions);
+    assert!(low.cmpge(DVec3::new(3.0, 3.0, 0.0) - 1e-4).all(), "{low}");
+    assert!(high.cmple(DVec3::splat(247.0) + 1e-4).all(), "{high}");
+    assert!(outcome.told("no flat face").is_some());
 }
 
 /// A dome with a wide rim is dear to support, but there is no other face to put down.

@@ -250,8 +250,8 @@ fn threads_do_not_change_the_result() {
 fn cuts_by_hand_come_first() {
     let whole = mannequin(600.0, 60);
     let cuts = vec![
-        FixedCut { axis: Axis::Z, at_mm: None, share: Some(0.5) },
-        FixedCut { axis: Axis::X, at_mm: Some(100.0), share: None },
+        FixedCut { axis: Axis::Z, at_mm: None, share: Some(0.5), tilt_deg: None, towards: None, side: None },
+        FixedCut { axis: Axis::X, at_mm: Some(100.0), share: None, tilt_deg: None, towards: None, side: None },
     ];
     let settings = Split { cuts, ..Split::default() };
     let split = run(&settings, &figure(whole.clone(), None), [400.0; 3]).figure.unwrap();
@@ -290,7 +290,14 @@ fn settings_that_make_no_sense_are_named() {
         dowel_mm: vec![6.0, -1.0],
         wall_min_mm: 0.0,
         key_depth_mm: Some(0.0),
-        cuts: vec![FixedCut { axis: Axis::Y, at_mm: Some(3.0), share: Some(0.5) }],
+        cuts: vec![FixedCut {
+            axis: Axis::Y,
+            at_mm: Some(3.0),
+            share: Some(0.5),
+            tilt_deg: None,
+            towards: None,
+            side: None,
+        }],
         ..Split::default()
     };
     let named: Vec<String> = settings.check().into_iter().map(|p| p.setting).collect();

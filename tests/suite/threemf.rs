@@ -253,6 +253,7 @@ fn octahedron() -> ColouredObject {
         triangles: upper.chain(lower).collect(),
         colours: vec![[0xE8, 0xBE, 0xAC], [0, 0, 0], [255, 255, 255]],
         colour_of: vec![0, 1, 2, 0, 1, 2, 0, 1],
+        transform: None,
     }
 }
 
@@ -263,6 +264,25 @@ fn what_is_written_keeps_the_rules_and_reads_back_bit_by_bit() {
     assert_eq!(check(&bytes).faults, Vec::<String>::new());
     assert_eq!(threemf::read(&bytes).unwrap(), object);
     assert_eq!(threemf::write(&object).unwrap(), bytes, "equal objects give equal bytes");
+}
+
+/// Row vectors (core specification 1.3, 3.3): a quarter turn about z takes x to y, then the shift follows.
+#[test]
+fn a_transform_is_kept_bit_by_bit_and_moves_as_row_vectors_do() {
+    let (sin, cos) = 0.3_f64.sin_cos();
+    let turned = [cos, sin, 0.0, -sin, cos, 0.0, 0.0, 0.0, 1.0, 125.0 + 1.0 / 3.0, 1e-17, 25.0 + 1.0 / 16384.0];
+    let object = ColouredObject { transform: Some(turned), ..octahedron() };
+    let bytes = threemf::write(&object).unwrap();
+    assert_eq!(check(&bytes).faults, Vec::<String>::new());
+    assert_eq!(threemf::read(&bytes).unwrap(), object);
+    assert_ne!(threemf::read(&bytes).unwrap(), octahedron());
+    let quarter = [0.0, 1.0, 0.0, -1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 10.0, 20.0, 30.0];
+    let placed = ColouredObject { transform: Some(quarter), ..octahedron() }.placed();
+    let r = octahedron().positions[0][0];
+    assert_eq!(placed[0].map(f64::to_bits), [10.0, 20.0 + r, 30.0].map(f64::to_bits));
+    assert_eq!(octahedron().placed(), octahedron().positions);
+    let endless = ColouredObject { transform: Some([f64::INFINITY; 12]), ..octahedron() };
+    assert!(threemf::write(&endless).unwrap_err().to_string().contains("transform"));
 }
 
 #[test]

@@ -7,7 +7,7 @@ use quick_xml::NsReader;
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::name::{Namespace, ResolveResult};
 
-use super::super::threemf::{CORE_NS, ColouredObject, MATERIAL_NS};
+use super::super::threemf::{CORE_NS, ColouredObject, MATERIAL_NS, Transform};
 use super::object::{Group, OpenObject, Resource, Resources};
 use super::{Faults, syntax};
 
@@ -104,11 +104,8 @@ fn attribute_names(tag: Tag, name: &str) -> (&'static [&'static str], &'static [
     }
 }
 
-/// An object and the matrix that moves it to its place on the bed, if it is moved.
-pub type Built = (ColouredObject, Option<[f64; 12]>);
-
 /// Checks a model and gives its object when the build is just that one, coloured per triangle.
-pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<Built> {
+pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<ColouredObject> {
     let mut reader = NsReader::from_reader(part);
     let mut walk = Walk::default();
     let mut buffer = Vec::new();
@@ -175,8 +172,8 @@ struct Walk {
     object: Option<OpenObject>,
     /// Objects with a colour per triangle, by id.
     coloured: Vec<(u32, ColouredObject)>,
-    /// What is built: an object's id and where it is moved to.
-    items: Vec<(u32, Option<[f64; 12]>)>,
+    /// Objects built, by id, and where.
+    items: Vec<(u32, Option<Transform>)>,
 }
 
 impl Walk {
@@ -294,15 +291,16 @@ impl Walk {
 
     /// What an item or a component points to.
     fn reference(&mut self, tag: Tag, name: &str, attributes: &BTreeMap<String, String>, faults: &mut Faults) {
-        let transform = attributes.get("transform").map(|text| (text, syntax::transform(text)));
-        if let Some((text, None)) = transform {
+        let text = attributes.get("transform");
+        let transform = text.and_then(|text| syntax::transform(text));
+        if let (Some(text), None) = (text, transform) {
             faults.add(format!("the transform `{text}` of <{name}> is not twelve numbers of an invertible matrix"));
         }
         let Some(text) = attributes.get("objectid") else { return };
         match syntax::id(text).map(|id| (id, self.resources.get(&id))) {
             Some((id, Some(Resource::Object { printable }))) => {
                 if tag == Tag::Item {
-                    self.items.push((id, transform.and_then(|t| t.1)));
+                    self.items.push((id, transform));
                     if !printable {
                         faults.add(format!("the build names object {id}, whose type may not be built"));
                     }
@@ -357,7 +355,7 @@ impl Walk {
         }
     }
 
-    fn finish(mut self, faults: &mut Faults) -> Option<Built> {
+    fn finish(mut self, faults: &mut Faults) -> Option<ColouredObject> {
         if !self.stack.is_empty() {
             faults.add("the model ends before its elements are closed");
         }
@@ -369,9 +367,9 @@ impl Walk {
         if self.items.is_empty() {
             faults.add("the build holds nothing to print");
         }
-        let built = (self.items.len() == 1 && self.coloured.len() == 1).then(|| self.coloured.remove(0))?;
-        let [(id, transform)] = self.items[..] else { return None };
-        (id == built.0).then_some((built.1, transform))
+        let ([(built, transform)], [_]) = (self.items.as_slice(), self.coloured.as_slice()) else { return None };
+        let (id, object) = self.coloured.pop()?;
+        (id == *built).then_some(ColouredObject { transform: *transform, ..object })
     }
 }
 

@@ -238,6 +238,7 @@ impl OpenObject {
             triangles: self.triangles,
             colours: colours?,
             colour_of: self.colour_of?,
+            transform: None,
         })
     }
 }

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use quick_xml::XmlVersion;
 use quick_xml::events::BytesStart;
 
+use super::super::threemf::Transform;
 use super::Faults;
 
 /// Ids and indices stay below this.
@@ -72,12 +73,12 @@ pub fn colour(text: &str) -> Option<[u8; 3]> {
 }
 
 /// Twelve numbers of a matrix that can be inverted, row by row, for row vectors.
-pub fn transform(text: &str) -> Option<[f64; 12]> {
-    let numbers: Vec<f64> = text.split_ascii_whitespace().map(number).collect::<Option<_>>()?;
-    let matrix: [f64; 12] = numbers.try_into().ok()?;
-    let [a, b, c, d, e, f, g, h, i, ..] = matrix;
+pub fn transform(text: &str) -> Option<Transform> {
+    let numbers: Option<Vec<f64>> = text.split_ascii_whitespace().map(number).collect();
+    let transform = Transform::try_from(numbers?).ok()?;
+    let [a, b, c, d, e, f, g, h, i, ..] = transform;
     let determinant = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
-    (determinant != 0.0).then_some(matrix)
+    (determinant != 0.0).then_some(transform)
 }
 
 #[cfg(test)]
@@ -103,8 +104,10 @@ mod tests {
 
     #[test]
     fn a_singular_matrix_is_no_transform() {
-        assert!(transform("1 0 0 0 1 0 0 0 1 5 6 7").is_some());
-        assert!(transform("1 0 0 0 1 0 0 0 0 5 6 7").is_none());
-        assert!(transform("1 0 0 0 1 0 0 0 1 5 6").is_none());
+        let turned = [0.0, -1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 5.0, 0.125, -7e-3];
+        assert_eq!(transform("0 -1 0  1 0 0  0 0 1  5 .125 -7e-3"), Some(turned));
+        assert_eq!(transform("1 0 0 0 1 0 0 0 0 5 6 7"), None);
+        assert_eq!(transform("1 0 0 0 1 0 0 0 1 5 6"), None);
+        assert_eq!(transform("1 0 0 0 1 0 0 0 1 5 6 7 8"), None);
     }
 }

@@ -22,7 +22,7 @@ struct Assembly<'a> {
 struct PartEntry<'a> {
     name: &'a str,
     file: String,
-    /// File coordinates to the assembled figure: row-major 4x4 for column vectors, mm.
+    /// Bed coordinates to the assembled figure, those of the file after its build item's transform: row-major 4x4 for column vectors, mm.
     placement: [f64; 16],
     number: usize,
     filaments: &'a [String],

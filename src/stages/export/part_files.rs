@@ -1,14 +1,18 @@
 //! The files of one part: the coloured object as it lies on the bed, and one solid per filament.
+//!
+//! Quarter turns are written into the corners. Any other turn would round them, so there the 3MF file keeps corners on the
+//! lattice and its build turns them; solids are turned and rounded, for their format knows no transform.
 
-use glam::DVec3;
+use glam::{DVec3, Vec3};
 use rayon::prelude::*;
+use rustc_hash::FxHashSet;
 
 use super::inks::Inks;
-use crate::figure::Part;
-use crate::format::threemf::{self, ColouredObject};
+use crate::figure::{Part, Pose};
+use crate::format::threemf::{self, ColouredObject, Transform};
 use crate::format::write_stl;
-use crate::mesh::TriMesh;
 use crate::mesh::solids::{Solid, split_by_label, unpinch};
+use crate::mesh::{TriMesh, measure};
 use crate::stage::StageError;
 
 /// A file's name in the run folder and its bytes.
@@ -33,7 +37,7 @@ pub struct PartFiles {
 
 impl PartFiles {
     pub fn make(part: &Part, inks: &Inks, with_solids: bool) -> Result<Self, StageError> {
-        let mesh = posed(part)?;
+        let (mesh, turn) = filed(part)?;
         let mut labels = labels(part, inks)?;
         let failed = |what: String| {
             StageError::failed(
@@ -43,7 +47,8 @@ impl PartFiles {
         };
         let relabelled = unpinch(&mesh, &mut labels).map_err(|e| failed(e.to_string()))?;
         let used = by_area(&mesh, &labels, inks.colours.len());
-        let object = object(part, &mesh, &labels, &used, inks);
+        let mut object = object(part, &mesh, &labels, &used, inks);
+        object.transform = turn.as_ref().map(transform);
         let (model, solids) = rayon::join(
             || threemf::write(&object).map_err(|e| failed(e.to_string())),
             || {
@@ -55,7 +60,10 @@ impl PartFiles {
         );
         let (model, solids) = (model?, solids?.unwrap_or_default());
         let stl = |solid: &Solid| {
-            let positions: Vec<[f64; 3]> = solid.positions.iter().map(DVec3::to_array).collect();
+            let positions = match &turn {
+                None => solid.positions.iter().map(DVec3::to_array).collect(),
+                Some(turn) => turned(&solid.positions, turn),
+            };
             let bytes = write_stl::write(&positions, &solid.triangles).map_err(|e| failed(e.to_string()))?;
             Ok((format!("parts/{}/{}.stl", part.name, inks.file_names[solid.label as usize]), bytes))
         };
@@ -75,15 +83,50 @@ impl PartFiles {
     }
 }
 
-/// The part's mesh in bed coordinates.
-fn posed(part: &Part) -> Result<TriMesh, StageError> {
+/// The part's mesh in the coordinates of its file, and the move from there to the bed where it is still to be made.
+fn filed(part: &Part) -> Result<(TriMesh, Option<Pose>), StageError> {
     let Some(pose) = part.pose else {
         let what = format!("part `{}` has no pose on the bed", part.name);
         return Err(StageError::failed(what, "put `orient` before `export`"));
     };
     let mut mesh = (*part.mesh).clone();
-    mesh.positions.par_iter_mut().for_each(|p| *p = pose.to_bed(*p) + DVec3::ZERO);
-    Ok(mesh)
+    if pose.is_by_quarters() {
+        mesh.positions.par_iter_mut().for_each(|p| *p = pose.to_bed(*p) + DVec3::ZERO);
+        return Ok((mesh, None));
+    }
+    // A lattice shift loses nothing, and near the origin numbers are short.
+    let (low, _) = measure::bounds(&mesh.positions);
+    mesh.positions.par_iter_mut().for_each(|p| *p -= low);
+    let up = |p: &DVec3| (pose.rotation * *p).z;
+    let lowest = mesh.positions.par_iter().map(up).reduce(|| f64::INFINITY, f64::min);
+    let shift = pose.to_bed(low).truncate().extend(-lowest);
+    Ok((mesh, Some(Pose { rotation: pose.rotation, shift })))
+}
+
+/// The move as a build item of a 3MF file says it: images of the axes, then the shift.
+fn transform(turn: &Pose) -> Transform {
+    let mut numbers = [0.0; 12];
+    numbers[..9].copy_from_slice(&turn.rotation.to_cols_array());
+    numbers[9..].copy_from_slice(&turn.shift.to_array());
+    numbers
+}
+
+/// Corners on the bed in single precision. Readers weld corners that are equal, so one that would fall on another goes to
+/// a number beside it.
+fn turned(corners: &[DVec3], turn: &Pose) -> Vec<[f64; 3]> {
+    let mut taken = FxHashSet::default();
+    let place = |corner: &DVec3| {
+        let bed = turn.to_bed(*corner).as_vec3() + Vec3::ZERO;
+        let beside = (0..3).flat_map(|axis| [f32::next_up, f32::next_down].map(|next| (axis, next)));
+        let near = beside.map(|(axis, next)| {
+            let mut near = bed;
+            near[axis] = next(near[axis]);
+            near
+        });
+        let free = std::iter::once(bed).chain(near).find(|p| taken.insert(p.to_array().map(f32::to_bits)));
+        free.unwrap_or(bed).as_dvec3().to_array()
+    };
+    corners.iter().map(place).collect()
 }
 
 /// The part's labels as printed.
@@ -121,5 +164,6 @@ fn object(part: &Part, mesh: &TriMesh, labels: &[u8], used: &[u8], inks: &Inks) 
         triangles: mesh.triangles.clone(),
         colours: used.iter().map(|l| inks.colours[*l as usize]).collect(),
         colour_of: labels.iter().map(|l| place[*l as usize]).collect(),
+        transform: None,
     }
 }

@@ -17,6 +17,8 @@ use crate::stage::StageError;
 
 /// Solids may differ from their part by rounding to single precision only, relative.
 const VOLUME_TOLERANCE: f64 = 1e-6;
+/// Turned corners may be off by this, mm: readers keep a transform in single precision.
+const TURNED_MM: f64 = 1e-3;
 const HINT: &str = "this is a fault of the program; keep the scan and report it";
 
 /// What was read of a sound part.
@@ -51,7 +53,8 @@ pub fn part(files: &PartFiles, printer: &Printer) -> Result<Verified, StageError
         let [x, y, z] = mesh.corners(*a as usize)[0].to_array();
         return failed(format!("its surface runs through itself near ({x:.1}, {y:.1}, {z:.1}) mm"), HINT);
     }
-    let (low, high) = bounds(&mesh.positions);
+    let placed: Vec<DVec3> = files.object.placed().into_iter().map(DVec3::from).collect();
+    let (low, high) = bounds(&placed);
     if let Some((what, hint)) = bed_fault(low, high, &files.object, printer) {
         return failed(what, hint);
     }
@@ -77,10 +80,11 @@ fn in_words(faults: &Faults) -> String {
 /// What keeps a part from being printed as it lies.
 fn bed_fault(low: DVec3, high: DVec3, object: &ColouredObject, printer: &Printer) -> Option<(String, &'static str)> {
     let room = DVec3::from(printer.volume_mm);
-    if low.z != 0.0 {
+    let off_mm = if object.transform.is_some() { TURNED_MM } else { 0.0 };
+    if low.z.abs() > off_mm {
         return Some((format!("lies {} mm above the bed instead of on it", low.z), HINT));
     }
-    if low.min_element() < 0.0 || (high - room).max_element() > 0.0 {
+    if low.min_element() < -off_mm || (high - room).max_element() > off_mm {
         let what = format!("reaches from {low:.1} to {high:.1} mm, outside the build volume of {room:.1} mm");
         return Some((what, "raise the margins of `split` and `orient`, or choose a larger printer"));
     }

@@ -21,6 +21,7 @@ pub fn write(figure: &Figure, inks: &Inks, ctx: &mut StageContext<'_>, totals: &
         triangles: figure.whole.triangles.clone(),
         colours: inks.colours.clone(),
         colour_of: labels(figure, &totals.parts),
+        transform: None,
     };
     let bytes = write_ply::write(&object).map_err(|e| {
         StageError::failed(format!("`{FILE}` cannot be written: {e}"), "this is a fault of the program")
