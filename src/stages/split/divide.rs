@@ -10,6 +10,7 @@ use super::care::Care;
 use super::exact;
 use super::glance::Rules;
 use super::plan::{Planned, Ranked, plans};
+use super::ways::WAYS;
 use super::wishes::Asked;
 use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
@@ -181,14 +182,14 @@ impl Search {
         }
     }
 
-    /// Plans for a piece, the cheapest first.
-    fn plans(&self, work: &Work) -> Vec<Ranked> {
+    /// Plans for a piece, the cheapest first; with tilted planes too if asked.
+    fn plans(&self, work: &Work, tilts: bool) -> Vec<Ranked> {
         let piece = Piece { mesh: &work.mesh, source: &work.source };
-        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules)
+        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, tilts)
     }
 
     fn best_plan(&self, work: &Work) -> Option<Planned> {
-        self.plans(work).into_iter().next().map(|ranked| ranked.planned)
+        self.plans(work, false).into_iter().next().map(|ranked| ranked.planned)
     }
 
     /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns
@@ -198,7 +199,7 @@ impl Search {
         let does_not_fit = |w: &&mut Work| !self.rules.bed.holds_part(&w.mesh, &Shape::of(&w.mesh));
         let largest = open.iter_mut().filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)));
         let Some(work) = largest.filter(|_| !self.fixed_only) else { return Vec::new() };
-        let ranked = self.plans(work);
+        let ranked = self.plans(work, true);
         work.plan = ranked.get(number).or(ranked.last()).map(|r| r.planned.clone());
         ranked
     }
@@ -215,6 +216,9 @@ impl Search {
 /// The plan for each piece that came out of a cut, by its box; no plans when the pieces are not those planned.
 fn matched(planned: Planned, pieces: &Pieces) -> Vec<Option<Planned>> {
     let step = planned.model.step_mm;
+    // Blocks tell only roughly how far pieces reach beside a tilted plane.
+    let tilted = planned.cut.is_some_and(|cut| WAYS[cut.way].axis().is_none());
+    let (near_mm, grown_mm) = if tilted { (2.5 * step, 1.5 * step) } else { (step, GROWN_MM) };
     let mut left: Vec<Option<Planned>> = planned.pieces.into_iter().map(Some).collect();
     let mut plans = Vec::with_capacity(pieces.pieces.len());
     for piece in &pieces.pieces {
@@ -223,7 +227,7 @@ fn matched(planned: Planned, pieces: &Pieces) -> Vec<Option<Planned>> {
             p.as_ref().is_some_and(|p| {
                 let off = (p.shape.low - low).abs().max((p.shape.high - high).abs());
                 let grown = high - low - p.shape.size();
-                off.max_element() < step && grown.max_element() < GROWN_MM
+                off.max_element() < near_mm && grown.max_element() < grown_mm
             })
         };
         plans.push(left.iter_mut().find(|p| near(p)).and_then(Option::take));

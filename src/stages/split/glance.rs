@@ -6,7 +6,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::bed::Bed;
-use super::blocks::{Model, WAYS_COUNT};
+use super::blocks::Model;
 use super::body::Body;
 use super::sweep::{Area, FIRST, Level, Lump, PLACES, levels};
 use super::ways::WAYS;
@@ -67,13 +67,13 @@ impl Cut {
     }
 }
 
-/// All cuts of a part, cheapest first.
-pub(super) fn cuts(model: &Model, rules: &Rules) -> Vec<Cut> {
+/// All cuts of a part across the first `ways` ways, cheapest first.
+pub(super) fn cuts(model: &Model, rules: &Rules, ways: usize) -> Vec<Cut> {
     let across = |way: usize| -> Vec<Cut> {
         let levels = levels(model, way);
         levels.iter().flat_map(|level| cuts_at(model, rules, level, way)).collect()
     };
-    let mut cuts: Vec<Cut> = (0..WAYS_COUNT).into_par_iter().flat_map_iter(across).collect();
+    let mut cuts: Vec<Cut> = (0..ways).into_par_iter().flat_map_iter(across).collect();
     cuts.sort_by(|a, b| a.price.total_cmp(&b.price));
     cuts
 }
@@ -208,10 +208,10 @@ fn thickness_mm(model: &Model, piece: &Lump) -> f64 {
     least.min(3.0 * f64::from(piece.blocks) * model.step_mm.powi(3) / broadest_mm2.max(1e-9))
 }
 
-/// Price of a cut from front to back that runs through the trunk beside its middle.
+/// Price of a cut from front to back that halves the trunk, dearer beside its middle.
 fn lopsided(rules: &Rules, x_mm: f64) -> f64 {
     let aside = (x_mm - rules.body.middle.x).abs() / rules.body.height_mm();
-    if aside < TRUNK { 0.3 * aside / TRUNK } else { 0.0 }
+    if aside < TRUNK { 0.3 + 0.3 * aside / TRUNK } else { 0.0 }
 }
 
 /// Price of one cut face: whether keys fit, knife edges.

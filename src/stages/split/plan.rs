@@ -6,9 +6,11 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::Model;
+use super::blocks::{Model, WAYS_COUNT};
 use super::glance::{Cut, Rules, cuts};
 
+/// Ways along the axes.
+const AXES: usize = 3;
 /// Plans kept after each step.
 const BEAM: usize = 12;
 /// Of these at most this many share the first cut.
@@ -164,34 +166,43 @@ impl Plan {
     }
 }
 
-/// The best plans for a part, the cheapest first; none when no plane parts it.
-pub(super) fn plans(model: Model, rules: &Rules) -> Vec<Ranked> {
+/// The best plans for a part, the cheapest first; none when no plane parts it. Planes across the axes are searched on their
+/// own first: among all planes at once the beam loses sight of them.
+pub(super) fn plans(model: Model, rules: &Rules, tilts: bool) -> Vec<Ranked> {
     let model = Arc::new(model);
-    let whole = Open { id: 0, model: Arc::clone(&model), parts: 2.0 };
-    let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];
     let mut best = Best::default();
+    search(&model, rules, AXES, &mut best);
+    if tilts {
+        search(&model, rules, WAYS_COUNT, &mut best);
+    }
+    best.0.retain(|plan| plan.root_cut.is_some());
+    best.0.iter().map(|p| Ranked { price: p.price, planned: p.tree(Arc::clone(&model), rules) }).collect()
+}
+
+/// Searches plans with cuts across the first `ways` ways.
+fn search(model: &Arc<Model>, rules: &Rules, ways: usize, best: &mut Best) {
+    let whole = Open { id: 0, model: Arc::clone(model), parts: 2.0 };
+    let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];
     for _ in 0..STEPS_MAX {
-        let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules)).collect();
+        let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules, ways)).collect();
         let (done, going): (Vec<Plan>, Vec<Plan>) = branches.into_iter().flatten().partition(|p| p.open.is_empty());
         done.into_iter().for_each(|plan| best.add(plan));
         beam = narrowed(going, best.limit());
         if beam.is_empty() {
-            break;
+            return;
         }
     }
     if best.0.is_empty() {
         beam.truncate(1);
         best.0 = beam;
     }
-    best.0.retain(|plan| plan.root_cut.is_some());
-    best.0.iter().map(|p| Ranked { price: p.price, planned: p.tree(Arc::clone(&model), rules) }).collect()
 }
 
 /// The plan, continued by each of its best cuts that differ.
-fn branches(plan: &Plan, rules: &Rules) -> Vec<Plan> {
+fn branches(plan: &Plan, rules: &Rules, ways: usize) -> Vec<Plan> {
     let Some(next) = plan.open.last() else { return Vec::new() };
     let mut picked: Vec<Cut> = Vec::new();
-    for cut in cuts(&next.model, rules) {
+    for cut in cuts(&next.model, rules, ways) {
         let alike = |p: &Cut| {
             p.way == cut.way && p.level.abs_diff(cut.level) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
         };

@@ -58,11 +58,4 @@ impl Way {
     pub fn depth(self) -> f64 {
         f64::from(self.0.into_iter().map(i32::abs).max().unwrap_or(1))
     }
-
-    /// The way with left and right exchanged, and whether it then points down instead of up.
-    pub fn mirrored(self) -> Option<(usize, bool)> {
-        let [x, y, z] = self.0;
-        let at = |steps: [i32; 3]| WAYS.iter().position(|w| w.0 == steps);
-        at([-x, y, z]).map(|i| (i, false)).or_else(|| at([x, -y, -z]).map(|i| (i, true)))
-    }
 }
