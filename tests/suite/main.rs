@@ -28,6 +28,7 @@ mod plan;
 mod readers;
 mod shapes;
 mod solids;
+mod stages_base;
 mod stages_clean;
 mod stages_colour;
 mod stages_estimate;
