@@ -50,13 +50,19 @@ pub struct ScanInfo {
 /// A rigid move from figure coordinates to bed coordinates: `bed = rotation * figure + shift`.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Pose {
-    /// A proper rotation; its entries are -1, 0 or 1, so that a posed part stays on the lattice.
+    /// A proper rotation, exact where it is made of quarter turns.
     pub rotation: DMat3,
     pub shift: DVec3,
 }
 
 impl Pose {
     pub const IDENTITY: Self = Self { rotation: DMat3::IDENTITY, shift: DVec3::ZERO };
+
+    /// Whether every entry of the rotation is -1, 0 or 1, so that a posed part stays on the lattice.
+    #[must_use]
+    pub fn is_by_quarters(&self) -> bool {
+        self.rotation.to_cols_array().iter().all(|x| [-1.0, 0.0, 1.0].contains(x))
+    }
 
     #[must_use]
     pub fn to_bed(&self, figure: DVec3) -> DVec3 {
@@ -178,6 +184,20 @@ pub struct Base {
     pub ballast: Option<Ballast>,
 }
 
+/// One way in which the figure could be cut.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CutPlan {
+    pub parts: usize,
+    /// How much its seams show: length, where plain skin seen from the front counts once, mm.
+    pub seam_shown_mm: f64,
+    /// What it costs in all, in parts: parts, seams, and joints that hold or print badly.
+    pub price: f64,
+    /// Its cuts in words, in the order they are made.
+    pub cuts: Vec<String>,
+    /// Whether the figure was cut so.
+    pub followed: bool,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -203,6 +223,9 @@ pub struct Figure {
     /// None when it stands on its own feet.
     #[serde(default)]
     pub base: Option<Base>,
+    /// The best ways to cut it, the cheapest first; none when there was nothing to choose.
+    #[serde(default)]
+    pub cut_plans: Vec<CutPlan>,
 }
 
 impl Figure {

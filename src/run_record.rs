@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::equipment::Equipment;
 use crate::finding::Finding;
 
 /// Version of the layout of `run.json`; goes up with every change a reader could notice.
@@ -72,6 +73,9 @@ pub struct RunRecord {
     /// The pipeline as it ran, YAML with all settings: what `rerun` starts from.
     pub pipeline_yaml: String,
     pub printer: String,
+    /// Shelf and printer as they were; older logs do not tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub equipment: Option<Equipment>,
     pub scan: String,
     pub outcome: Outcome,
     /// Start, RFC 3339 UTC; the one field besides seconds and memory that differs between equal runs.

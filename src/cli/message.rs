@@ -7,6 +7,7 @@ use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use crate::finding::{Finding, Severity};
 use crate::pipeline::files::read_text;
 use crate::problem::Problem;
+use crate::run_record::RunRecord;
 
 use super::exit_code::Failure;
 
@@ -83,6 +84,12 @@ fn excerpt(problem: &Problem) -> Option<String> {
 fn source_text(file: &str) -> Option<String> {
     let shipped = crate::pipeline::library::SHIPPED.iter().find(|(name, _)| file == format!("pipelines/{name}.yaml"));
     read_text(file.as_ref()).ok().or_else(|| shipped.map(|(_, text)| (*text).to_owned()))
+}
+
+/// Warnings and faults of a run, for the terminal.
+#[must_use]
+pub fn warnings_text(record: &RunRecord) -> String {
+    record.findings().filter(|finding| finding.severity > Severity::Note).map(finding_text).collect()
 }
 
 /// A finding as one or two lines for the terminal.

@@ -6,6 +6,7 @@ pub mod exit_code;
 mod inspect;
 mod message;
 mod progress;
+mod recut;
 mod run;
 mod stages;
 mod status;
@@ -34,6 +35,8 @@ enum Command {
     Run(run::RunArgs),
     /// Work a run again with changed settings; only what changed and what follows is done anew
     Rerun(run::RerunArgs),
+    /// Make the rest of a part whose print failed or was stopped, so that the printed half is kept
+    Recut(recut::RecutArgs),
     /// Tell what a scan lacks and where, while the subject still stands there
     Inspect(inspect::InspectArgs),
     /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
@@ -78,6 +81,7 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
     match command {
         Command::Run(args) => run::run(&args, json),
         Command::Rerun(args) => run::rerun(&args, json),
+        Command::Recut(args) => recut::recut(&args, json),
         Command::Inspect(args) => inspect::inspect(&args, json),
         Command::Watch(args) => watch::watch(&args, json),
         Command::Check(args) => check::check(&args, json),

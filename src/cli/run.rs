@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::daemon::job::now;
 use crate::daemon::shutdown::Shutdown;
 use crate::daemon::workshop::Workshop;
-use crate::finding::{Finding, Severity};
+use crate::finding::Finding;
 use crate::pipeline::cache::Cache;
 use crate::pipeline::equipment_files::Workbench;
 use crate::pipeline::plan::{Change, Plan, apply, plan};
@@ -21,7 +21,7 @@ use crate::pipeline::{files, library};
 use crate::run_record::{Outcome, RunRecord};
 
 use super::exit_code::Failure;
-use super::message::finding_text;
+use super::message::warnings_text;
 use super::progress::Shown;
 
 /// Where a run came from: kept beside its log so that `rerun` finds its way back.
@@ -218,7 +218,7 @@ fn carry_out(order: &Order<'_>) -> Result<(), Failure> {
 }
 
 /// A flag that SIGINT and SIGTERM raise; without signal handlers the default applies.
-fn listen_for_signals() -> Arc<AtomicBool> {
+pub fn listen_for_signals() -> Arc<AtomicBool> {
     let (tell, hear) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
@@ -241,10 +241,7 @@ fn summary_json(record: &RunRecord, out: &Path) -> Result<String, serde_json::Er
 }
 
 fn summary_text(record: &RunRecord, out: &Path) -> String {
-    let mut text = String::new();
-    for finding in record.findings().filter(|f| f.severity > Severity::Note) {
-        text += &finding_text(finding);
-    }
+    let mut text = warnings_text(record);
     let grams: f64 = record.parts.iter().flat_map(|part| part.mass_g.values()).sum::<f64>() + 0.0;
     let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
     let hours = record.parts.iter().map(|part| part.seconds).sum::<f64>() / 3600.0 + 0.0;

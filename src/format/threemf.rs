@@ -114,11 +114,30 @@ pub fn write(object: &ColouredObject) -> Result<Vec<u8>, ThreeMfError> {
 /// # Errors
 /// When the package breaks a rule of the format or holds another kind of object.
 pub fn read(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
+    read_raw(bytes).map(|(object, _)| object)
+}
+
+/// Reads a package like [`read`], the object moved to where the build puts it on the bed.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_placed(bytes: &[u8]) -> Result<ColouredObject, ThreeMfError> {
+    let (mut object, transform) = read_raw(bytes)?;
+    if let Some(rows) = transform {
+        let moved =
+            |[x, y, z]: [f64; 3]| [0, 1, 2].map(|i| x * rows[i] + y * rows[3 + i] + z * rows[6 + i] + rows[9 + i]);
+        object.positions.iter_mut().for_each(|p| *p = moved(*p));
+    }
+    Ok(object)
+}
+
+fn read_raw(bytes: &[u8]) -> Result<(ColouredObject, Option<[f64; 12]>), ThreeMfError> {
     let checked = threemf_check::check(bytes);
     if let Some(fault) = checked.faults.first() {
         return Err(ThreeMfError::Invalid(fault.clone()));
     }
-    checked.object.ok_or_else(|| ThreeMfError::Invalid("it holds no single object coloured per triangle".to_owned()))
+    let none = || ThreeMfError::Invalid("it holds no single object coloured per triangle".to_owned());
+    Ok((checked.object.ok_or_else(none)?, checked.transform))
 }
 
 fn content_types() -> String {

@@ -40,6 +40,7 @@ pub mod degenerate;
 pub mod denoise;
 mod fans;
 pub mod fill;
+pub mod fit;
 pub mod floor;
 pub mod hull;
 pub mod inpaint;

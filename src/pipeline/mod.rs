@@ -7,6 +7,7 @@ pub mod inspect;
 pub mod library;
 pub mod manifest;
 pub mod plan;
+pub mod recut;
 pub mod run_folder;
 pub mod runner;
 pub mod scan_files;

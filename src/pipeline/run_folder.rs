@@ -111,6 +111,21 @@ impl FileSink for RunFolder {
     }
 }
 
+/// Reads a file that a published run wrote.
+///
+/// # Errors
+/// `InvalidData` when it is no longer what the log says or the log does not name it, else as the file system tells.
+pub fn read_output(run: &Path, record: &RunRecord, name: &str) -> io::Result<Vec<u8>> {
+    let changed = |what: &str| io::Error::new(io::ErrorKind::InvalidData, what);
+    let known = record.outputs.iter().find(|output| output.file == name);
+    let known = known.ok_or_else(|| changed("the run's log does not name it"))?;
+    let bytes = fs::read(run.join(name))?;
+    if blake3::hash(&bytes).to_hex().as_str() != known.blake3 {
+        return Err(changed("it is not what the run wrote: its digest is another than in the run's log"));
+    }
+    Ok(bytes)
+}
+
 /// Reads the log of a published run.
 ///
 /// # Errors

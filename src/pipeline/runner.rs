@@ -135,6 +135,7 @@ fn blank_record(plan: &Plan, source: &Source<'_>, around: &Surroundings<'_>) -> 
         pipeline: plan.name.clone(),
         pipeline_yaml: explain("", Some(&plan.equipment.printer.name), &plan.stages)?,
         printer: plan.equipment.printer.name.clone(),
+        equipment: Some(plan.equipment.clone()),
         scan: source.name.clone(),
         started: around.started.clone(),
         inputs: source.inputs.clone(),
@@ -245,7 +246,7 @@ fn written_before(
     folder.adopt(around.earlier?, &entry.files).ok()?.then_some(entry)
 }
 
-fn part_records(figure: &Figure) -> Vec<PartRecord> {
+pub(super) fn part_records(figure: &Figure) -> Vec<PartRecord> {
     figure.parts.iter().map(|part| part_record(figure, part)).collect()
 }
 
@@ -266,7 +267,7 @@ fn part_record(figure: &Figure, part: &Part) -> PartRecord {
 }
 
 /// Highest resident memory of this process so far, bytes; 0 where the system does not tell.
-fn peak_memory_bytes() -> u64 {
+pub(super) fn peak_memory_bytes() -> u64 {
     let status = super::files::read_text(Path::new("/proc/self/status")).unwrap_or_default();
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     let kib = line.and_then(|rest| rest.trim().trim_end_matches("kB").trim().parse::<u64>().ok());

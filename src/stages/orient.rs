@@ -1,5 +1,9 @@
-//! `orient`: lays each part on the bed. Of the six sides of a part the cheapest to print is turned down, counted in
-//! minutes of printing and handwork; turns are by quarters, so that a laid part keeps its exact vertices.
+//! `orient`: lays each part on the bed. Of the six sides of a part and its cut faces the cheapest to print is turned down,
+//! counted in minutes of printing and handwork. What fits so in quarter turns keeps its exact vertices; what does not is
+//! turned on the bed by any angle, and leans only when it fits on none of its sides.
+
+mod notes;
+mod sides;
 
 use glam::{DMat3, DVec2, DVec3};
 use rayon::prelude::*;
@@ -7,14 +11,15 @@ use serde::{Deserialize, Serialize};
 
 use crate::equipment::Printer;
 use crate::figure::{Fact, Figure, Part, Pose};
-use crate::finding::{Finding, Severity};
 use crate::mesh::columns::{OverhangRule, support_columns};
 use crate::mesh::label_layers::{LABELS_MAX, Presence, fewest_changes};
 use crate::mesh::slice::Layers;
-use crate::mesh::{TriMesh, hull, measure};
+use crate::mesh::{TriMesh, fit, hull, measure};
 use crate::problem::{Problem, out_of_range};
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 use crate::units::snap_mm;
+
+use sides::{Side, sides};
 
 /// What makes a pose dear.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -55,7 +60,7 @@ impl Default for Orient {
 
 impl Settings for Orient {
     const NAME: &'static str = "orient";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "lays each part on the bed with little support, few tool changes and a firm foot";
     const EXAMPLE: &'static str = "margin_mm: 3\noverhang_max_deg: 45\n";
 }
@@ -63,17 +68,11 @@ impl Settings for Orient {
 /// Contact from which more does not help, cm2.
 const CONTACT_FULL_CM2: f64 = 20.0;
 
-/// Contact under which a part comes loose easily (common practice, no source), cm2.
-const CONTACT_MIN_CM2: f64 = 2.0;
-
 /// Least flat area a part can stand on at all (common practice, no source), mm2.
 const FOOT_MIN_MM2: f64 = 25.0;
 
 /// Unevenness that still counts as flat on the bed, mm.
 const FLAT_MM: f64 = 0.02;
-
-/// Height over width from which a part sways on the bed (common practice, no source).
-const SLENDER: f64 = 6.0;
 
 /// Least tilt a part has to bear on the bed, degrees.
 const TIP_MIN_DEG: f64 = 5.0;
@@ -81,33 +80,17 @@ const TIP_MIN_DEG: f64 = 5.0;
 /// What leaving the figure's own up costs: layer lines then run another way than on its neighbours, minutes.
 const TURNED_MINUTES: f64 = 5.0;
 
+/// What any other turn than by quarters costs, so that it is taken only where it gains something, minutes.
+const FINE_MINUTES: f64 = 2.0;
+
 /// The head begins at this share of stature (neck base of a standing adult, Drillis and Contini 1966, from memory).
 const HEAD_SHARE: f64 = 0.87;
 
 /// Marks on the head count this many times.
 const HEAD_FACTOR: f64 = 3.0;
 
-/// Space to support from which a part is told of, cm3.
-const SUPPORT_TOLD_CM3: f64 = 1.0;
-
-/// Parts that are told by name.
-const PARTS_TOLD: usize = 5;
-
 /// Grid cells along the longer side of a part when looking for overhang.
 const CELLS: f64 = 120.0;
-
-/// Rotations that turn -z, +z, +x, -x, +y, -y of the figure down, the figure's own up first.
-const TURNS: [DMat3; 6] = [
-    DMat3::IDENTITY,
-    DMat3::from_cols(DVec3::X, DVec3::NEG_Y, DVec3::NEG_Z),
-    DMat3::from_cols(DVec3::NEG_Z, DVec3::Y, DVec3::X),
-    DMat3::from_cols(DVec3::Z, DVec3::Y, DVec3::NEG_X),
-    DMat3::from_cols(DVec3::X, DVec3::NEG_Z, DVec3::Y),
-    DMat3::from_cols(DVec3::X, DVec3::Z, DVec3::NEG_Y),
-];
-
-/// A quarter turn about the vertical.
-const QUARTER: DMat3 = DMat3::from_cols(DVec3::Y, DVec3::NEG_X, DVec3::Z);
 
 impl Transform for Orient {
     fn needs(&self) -> &'static [Fact] {
@@ -155,7 +138,7 @@ impl Transform for Orient {
             part.estimate = None;
             laid.push(best);
         }
-        report(&posed, &laid, ctx);
+        notes::report(&posed, &laid, ctx);
         Ok(posed)
     }
 }
@@ -186,12 +169,17 @@ struct Job<'a> {
 
 impl Job<'_> {
     /// The cheapest pose that fits and has a flat foot, if any has one; of equal ones the figure's own up, then the
-    /// order of [`TURNS`].
+    /// order of [`sides`]. What fits on no side leans.
     fn best(&self) -> Result<Laid, StageError> {
-        let all: Vec<Option<Laid>> = TURNS.par_iter().enumerate().map(|(i, turn)| self.lay(*turn, i > 0)).collect();
+        let points = &self.part.mesh.positions;
+        let lay = |side: &Side| fit::stand(points, side.down, self.room()).map(|turn| self.lay(turn, side.turned));
+        let mut all: Vec<Laid> = sides(&self.part.mesh).par_iter().filter_map(lay).collect();
+        if all.is_empty() {
+            all.extend(fit::lean(points, self.room()).map(|turn| self.lay(turn, true)));
+        }
         let on_foot = |laid: &Laid| laid.contact_mm2 >= FOOT_MIN_MM2;
-        let any_on_foot = all.iter().flatten().any(on_foot);
-        let sound = all.into_iter().flatten().filter(|laid| on_foot(laid) || !any_on_foot);
+        let any_on_foot = all.iter().any(on_foot);
+        let sound = all.into_iter().filter(|laid| on_foot(laid) || !any_on_foot);
         let best = sound.min_by(|a, b| a.minutes.total_cmp(&b.minutes));
         best.ok_or_else(|| {
             let (low, high) = measure::bounds(&self.part.mesh.positions);
@@ -205,23 +193,20 @@ impl Job<'_> {
         })
     }
 
-    /// A turn about the horizontal, with a quarter turn on the bed when only so it fits; `None` when it does not.
-    fn lay(&self, turn: DMat3, turned: bool) -> Option<Laid> {
-        let rotation = [turn, QUARTER * turn].into_iter().find(|rotation| self.fits(*rotation))?;
+    /// Build volume less the margins, mm.
+    fn room(&self) -> DVec3 {
+        DVec3::from(self.printer.volume_mm) - self.settings.margin_mm * DVec3::new(2.0, 2.0, 1.0)
+    }
+
+    /// Puts the part on the middle of the bed with its lowest vertex at just 0.
+    fn lay(&self, rotation: DMat3, turned: bool) -> Laid {
         let mut positions: Vec<DVec3> = self.part.mesh.positions.par_iter().map(|p| rotation * *p).collect();
         let (low, high) = measure::bounds(&positions);
         let middle = 0.5 * (low + high);
         let [bed_x, bed_y, _] = self.printer.volume_mm;
         let shift = DVec3::new(snap_mm(0.5 * bed_x - middle.x), snap_mm(0.5 * bed_y - middle.y), -low.z);
         positions.par_iter_mut().for_each(|p| *p += shift);
-        Some(self.price(&positions, Pose { rotation, shift }, high - low, turned))
-    }
-
-    fn fits(&self, rotation: DMat3) -> bool {
-        let (low, high) = measure::bounds(&self.part.mesh.positions);
-        let size = (rotation * (high - low)).abs();
-        let free = DVec3::from(self.printer.volume_mm) - self.settings.margin_mm * DVec3::new(2.0, 2.0, 1.0);
-        size.cmple(free).all()
+        self.price(&positions, Pose { rotation, shift }, high - low, turned)
     }
 
     fn price(&self, positions: &[DVec3], pose: Pose, size_mm: DVec3, turned: bool) -> Laid {
@@ -239,7 +224,8 @@ impl Job<'_> {
             + settings.layer_weight * layers.count as f64
             + settings.contact_weight * free_of_contact
             + if tips { settings.tip_weight } else { 0.0 }
-            + if turned { TURNED_MINUTES } else { 0.0 };
+            + if turned { TURNED_MINUTES } else { 0.0 }
+            + if pose.is_by_quarters() { 0.0 } else { FINE_MINUTES };
         Laid {
             pose,
             minutes,
@@ -316,66 +302,4 @@ impl Foot {
         }
         Self { contact_mm2, hull: hull::convex_hull(corners) }
     }
-}
-
-fn report(figure: &Figure, laid: &[Laid], ctx: &mut StageContext<'_>) {
-    ctx.figure("parts_turned", laid.iter().filter(|best| best.turned).count() as f64);
-    ctx.figure("support_space_mm3", laid.iter().map(|best| best.support_mm3).sum());
-    if let Some(least) = laid.iter().map(|best| best.contact_mm2).min_by(f64::total_cmp) {
-        ctx.figure("contact_least_mm2", least);
-    }
-    for (part, best) in figure.parts.iter().zip(laid) {
-        for finding in findings(best) {
-            ctx.finding(finding.on(&part.name));
-        }
-    }
-    if let Some(finding) = support_note(figure, laid) {
-        ctx.finding(finding);
-    }
-}
-
-/// All support in one note, with the parts that need most of it.
-fn support_note(figure: &Figure, laid: &[Laid]) -> Option<Finding> {
-    let mut by_part: Vec<(f64, &str)> =
-        laid.iter().zip(&figure.parts).map(|(best, part)| (best.support_mm3 / 1000.0, part.name.as_str())).collect();
-    let all_cm3: f64 = by_part.iter().map(|(cm3, _)| cm3).sum();
-    by_part.retain(|(cm3, _)| *cm3 >= SUPPORT_TOLD_CM3);
-    by_part.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(b.1)));
-    if by_part.is_empty() {
-        return None;
-    }
-    let word = |(cm3, name): &(f64, &str)| format!("{name} ({cm3:.0} cm3)");
-    let most = by_part.iter().take(PARTS_TOLD).map(word).collect::<Vec<_>>().join(", ");
-    let what = format!("overhangs of {} parts stand over {all_cm3:.0} cm3 to be filled with support", by_part.len());
-    Some(Finding::new(Severity::Note, what).at(most).hint("switch support on for these parts"))
-}
-
-/// What to know about a part as it lies.
-fn findings(best: &Laid) -> Vec<Finding> {
-    let mut all = Vec::new();
-    let contact_cm2 = best.contact_mm2 / 100.0;
-    if best.contact_mm2 < FOOT_MIN_MM2 {
-        let what = format!("the part has no flat face to lie on, {:.0} mm2 touch the bed", best.contact_mm2);
-        let hint = "let `clean` give the figure a flat base, or print it on a raft of support";
-        all.push(Finding::new(Severity::Warning, what).hint(hint));
-    } else if contact_cm2 < CONTACT_MIN_CM2 {
-        let what = format!("only {contact_cm2:.2} cm2 lie on the bed, expected at least {CONTACT_MIN_CM2} cm2");
-        all.push(Finding::new(Severity::Warning, what).hint("print it with a brim"));
-    }
-    if let Some(outside_mm) = best.inside_foot_mm.map(|inside| -inside).filter(|outside| *outside > 0.0) {
-        let what = format!(
-            "its centre of mass is {outside_mm:.0} mm beside the face it stands on, so it leans on its support"
-        );
-        all.push(Finding::new(Severity::Warning, what).hint("print it with a wide brim and firm support"));
-    }
-    let slender = best.size_mm.z / best.size_mm.truncate().min_element().max(1e-9);
-    if slender > SLENDER {
-        let what = format!("the part is {slender:.1} times as high as wide and may sway or tip on the bed");
-        all.push(Finding::new(Severity::Warning, what).hint("print it with a brim and slower towards the top"));
-    }
-    if best.head_marks_mm2 >= 100.0 {
-        let what = format!("support touches {:.0} cm2 of the head", best.head_marks_mm2 / 100.0);
-        all.push(Finding::new(Severity::Note, what).hint("use support that comes off cleanly, and sand with care"));
-    }
-    all
 }

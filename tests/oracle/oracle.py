@@ -1,7 +1,8 @@
 """Second opinion on what the program wrote, by reference libraries that share no code with it.
 
     oracle.py run RUN_DIR      parts of a published run: lib3mf strict reading, trimesh, manifold3d
-    oracle.py cut MESH AXIS OFFSET   volumes of both halves of a mesh by manifold3d
+    oracle.py cut MESH X Y Z OFFSET   volumes and areas of both halves of a mesh by manifold3d
+    oracle.py recut RUN_DIR RECUT_DIR   both halves of a part in the figure against manifold3d's
     oracle.py solid MESH       is it closed and consistently wound, how many bodies, which volume (trimesh)
     oracle.py mended           a mended scan against the whole body (JSON on standard input): trimesh, manifold3d, libigl
     oracle.py kmedians         a weighted k-medoid cost by exhaustive search in numpy, samples on standard input
@@ -100,13 +101,42 @@ def run(folder):
     return {"parts": parts, "largest_overlap": max(overlaps, default=0.0)}
 
 
-def cut(path, axis, offset):
+def cut(path, normal, offset):
     mesh = load(path)
     solid = manifold(mesh.vertices, mesh.faces)
-    normal = [0.0, 0.0, 0.0]
-    normal[int(axis)] = 1.0
-    above, below = solid.split_by_plane(normal, float(offset))
-    return {"above": above.volume(), "below": below.volume(), "whole": solid.volume()}
+    above, below = solid.split_by_plane(normal, offset)
+    halves = {"above": above, "below": below, "whole": solid}
+    return {name: {"volume": half.volume(), "area": half.surface_area()} for name, half in halves.items()}
+
+
+def placed(folder, entry):
+    """A part's file as it sits in the figure, and the matrix that puts it there."""
+    mesh = load(Path(folder) / entry["file"])
+    matrix = np.array(entry["placement"]).reshape(4, 4)
+    return mesh, matrix, manifold(mesh.vertices @ matrix[:3, :3].T + matrix[:3, 3], mesh.faces)
+
+
+def recut(run_folder, folder):
+    record = json.loads((Path(folder) / "recut.json").read_text("utf-8"))
+    assembly = json.loads((Path(run_folder) / "assembly.json").read_text("utf-8"))
+    part = next(p for p in assembly["parts"] if p["name"] == record["source"]["part"])
+    mesh, matrix, whole = placed(run_folder, part)
+    normal = matrix[:3, 2]
+    offset = float(normal @ matrix[:3, 3]) + record["plane_mm"]
+    above, below = whole.split_by_plane(normal.tolist(), offset)
+    rest = None
+    for entry in record["parts"]:
+        piece = placed(folder, entry)[2]
+        rest = piece if rest is None else rest + piece
+    section = manifold(mesh.vertices, mesh.faces).slice(record["plane_mm"]).area()
+    differs = (above - rest).volume() + (rest - above).volume()
+    return {
+        "above": above.volume(),
+        "below": below.volume(),
+        "whole": whole.volume(),
+        "section": section,
+        "differs": differs,
+    }
 
 
 def mended(text):
@@ -167,8 +197,15 @@ def main():
     match sys.argv[1:]:
         case ["run", folder]:
             answer = run(folder)
+<<<<<<< HEAD
+        case ["cut", path, x, y, z, offset]:
+            answer = cut(path, [float(x), float(y), float(z)], float(offset))
+=======
         case ["cut", path, axis, offset]:
             answer = cut(path, axis, offset)
+        case ["recut", run_folder, folder]:
+            answer = recut(run_folder, folder)
+>>>>>>> recut
         case ["solid", path]:
             answer = facts(load(path))
         case ["mended"]:

@@ -32,7 +32,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ),
     ("stage", &["figure", "finding", "problem", "run_record", "equipment"]),
     ("figure", &["equipment", "mesh"]),
-    ("run_record", &["finding"]),
+    ("run_record", &["equipment", "finding"]),
     ("finding", &[]),
     ("problem", &[]),
     ("equipment", &[]),

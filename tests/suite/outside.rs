@@ -110,46 +110,31 @@ fn the_choice_of_filaments_is_the_best_of_all_choices() {
 }
 
 #[test]
-fn a_cut_leaves_the_volumes_manifold3d_finds() {
+fn a_cut_leaves_the_volumes_and_areas_manifold3d_finds() {
+    use crate::mesh_cut_sloped::{bumpy, direction};
     use glam::DVec3;
-    use statuary::mesh::{TriMesh, cut, measure};
-    use statuary::units::{snap_between_mm, snap_mm};
-    let (rings, segments) = (80_u32, 120_u32);
-    let mut positions = vec![DVec3::new(0.0, 0.0, 40.0), DVec3::new(0.0, 0.0, -40.0)];
-    for r in 1..rings {
-        for s in 0..segments {
-            let (theta, phi) = (
-                f64::from(r) * std::f64::consts::PI / f64::from(rings),
-                f64::from(s) * std::f64::consts::TAU / f64::from(segments),
-            );
-            let radius = 40.0 + 6.0 * (5.0 * phi).sin() * theta.sin().powi(3) * (3.0 * theta).cos();
-            let p = DVec3::new(theta.sin() * phi.cos(), theta.sin() * phi.sin(), theta.cos()) * radius;
-            positions.push(DVec3::from_array(p.to_array().map(snap_mm)));
-        }
-    }
-    let at = |r: u32, s: u32| 2 + (r - 1) * segments + s % segments;
-    let mut triangles = Vec::new();
-    for s in 0..segments {
-        triangles.push([0, at(1, s), at(1, s + 1)]);
-        triangles.push([1, at(rings - 1, s + 1), at(rings - 1, s)]);
-        for r in 1..rings - 1 {
-            triangles.extend([[at(r, s), at(r + 1, s), at(r + 1, s + 1)], [at(r, s), at(r + 1, s + 1), at(r, s + 1)]]);
-        }
-    }
-    let mesh = TriMesh::from_shape(positions, triangles);
+    use statuary::mesh::{cut, measure};
+    use statuary::units::snap_between_mm;
+    let mesh = bumpy(80);
     let folder = folder();
-    let path = folder.path().join("wavy.obj");
+    let path = folder.path().join("bumpy.obj");
     let points: String = mesh.positions.iter().map(|p| format!("v {} {} {}\n", p.x, p.y, p.z)).collect();
     let faces: String = mesh.triangles.iter().map(|[a, b, c]| format!("f {} {} {}\n", a + 1, b + 1, c + 1)).collect();
     std::fs::write(&path, points + &faces).unwrap();
-    for (axis, offset) in [(0, 3.3), (1, -12.5), (2, 17.9)] {
-        let offset = snap_between_mm(offset);
-        let halves = cut::halves(&mesh, cut::Plane::new(axis, offset), 0).unwrap();
-        let (below, above) = (measure::volume_mm3(&halves.below.mesh), measure::volume_mm3(&halves.above.mesh));
-        let answer = oracle::ask(&["cut", &text(&path), &axis.to_string(), &offset.to_string()], "");
-        for (own, name) in [(below, "below"), (above, "above"), (below + above, "whole")] {
-            let other = answer[name].as_f64().unwrap();
-            assert!((own / other - 1.0).abs() < 1e-7, "{name} at {axis}: {own}, manifold3d {other}");
+    let across = [(0, 3.3), (1, -12.5), (2, 17.9)].map(|(axis, offset)| cut::Plane::new(axis, snap_between_mm(offset)));
+    let sloped =
+        (0..12).map(|i| cut::Plane::across(direction(40 + i), 25.0 * direction(70 + i) * DVec3::new(1.0, 0.3, 0.6)));
+    for plane in across.into_iter().chain(sloped) {
+        let halves = cut::halves(&mesh, plane, 0).unwrap();
+        let (normal, offset) = (plane.normal(), plane.unit_offset_mm());
+        let numbers = [normal.x, normal.y, normal.z, offset].map(|v| v.to_string());
+        let [x, y, z, offset] = &numbers;
+        let answer = oracle::ask(&["cut", &text(&path), x, y, z, offset], "");
+        for (own, name) in [(&halves.below.mesh, "below"), (&halves.above.mesh, "above"), (&mesh, "whole")] {
+            let other = |what: &str| answer[name][what].as_f64().unwrap();
+            for (own, what) in [(measure::volume_mm3(own), "volume"), (measure::area_mm2(own), "area")] {
+                assert!((own / other(what) - 1.0).abs() < 1e-6, "{what} {name} {plane:?}: {own}, {answer}");
+            }
         }
     }
 }

@@ -118,6 +118,16 @@ const BROKEN_MODELS: &[(&str, &str, &str)] = &[
 ];
 
 #[test]
+fn an_object_is_read_where_the_build_puts_it() {
+    let quarter = MODEL.replace("1 0 0 0 1 0 0 0 1 5 5 0", "0 1 0 -1 0 0 0 0 1 5 6 7");
+    let bytes = package(&[("[Content_Types].xml", TYPES), ("_rels/.rels", RELATIONS), ("3D/3dmodel.model", &quarter)]);
+    let (lying, own) = (threemf::read_placed(&bytes).unwrap(), threemf::read(&bytes).unwrap());
+    assert_eq!(own.positions[..3], [[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [0.0, 10.0, 0.0]]);
+    // Row vectors: x goes to the first row of the matrix, which is y.
+    assert_eq!(lying.positions[..3], [[5.0, 6.0, 7.0], [5.0, 16.0, 7.0], [-5.0, 6.0, 7.0]]);
+}
+
+#[test]
 fn a_file_by_the_rules_has_no_fault() {
     assert_eq!(faults(TYPES, RELATIONS, MODEL), Vec::<String>::new());
 }

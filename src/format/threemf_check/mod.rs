@@ -19,6 +19,8 @@ pub struct Checked {
     pub faults: Vec<String>,
     /// The object, when the file builds just one and it has a colour per triangle.
     pub object: Option<ColouredObject>,
+    /// Where the build moves it, if it does: a matrix of four rows for row vectors, as the format writes it.
+    pub transform: Option<[f64; 12]>,
 }
 
 /// Checks a whole package and reads what it holds.
@@ -31,7 +33,8 @@ pub fn check(bytes: &[u8]) -> Checked {
         }
         None => None,
     };
-    Checked { faults: faults.into_sentences(), object: object.flatten() }
+    let (object, transform) = object.flatten().map_or((None, None), |(object, transform)| (Some(object), transform));
+    Checked { faults: faults.into_sentences(), object, transform }
 }
 
 /// Sentences gathered so far, at most [`FAULTS_MAX`] of them.

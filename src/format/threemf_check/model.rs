@@ -104,8 +104,11 @@ fn attribute_names(tag: Tag, name: &str) -> (&'static [&'static str], &'static [
     }
 }
 
+/// An object and the matrix that moves it to its place on the bed, if it is moved.
+pub type Built = (ColouredObject, Option<[f64; 12]>);
+
 /// Checks a model and gives its object when the build is just that one, coloured per triangle.
-pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<ColouredObject> {
+pub fn walk(part: &mut dyn BufRead, faults: &mut Faults) -> Option<Built> {
     let mut reader = NsReader::from_reader(part);
     let mut walk = Walk::default();
     let mut buffer = Vec::new();
@@ -172,7 +175,8 @@ struct Walk {
     object: Option<OpenObject>,
     /// Objects with a colour per triangle, by id.
     coloured: Vec<(u32, ColouredObject)>,
-    items: Vec<u32>,
+    /// What is built: an object's id and where it is moved to.
+    items: Vec<(u32, Option<[f64; 12]>)>,
 }
 
 impl Walk {
@@ -290,14 +294,15 @@ impl Walk {
 
     /// What an item or a component points to.
     fn reference(&mut self, tag: Tag, name: &str, attributes: &BTreeMap<String, String>, faults: &mut Faults) {
-        if let Some(text) = attributes.get("transform").filter(|text| !syntax::is_transform(text)) {
+        let transform = attributes.get("transform").map(|text| (text, syntax::transform(text)));
+        if let Some((text, None)) = transform {
             faults.add(format!("the transform `{text}` of <{name}> is not twelve numbers of an invertible matrix"));
         }
         let Some(text) = attributes.get("objectid") else { return };
         match syntax::id(text).map(|id| (id, self.resources.get(&id))) {
             Some((id, Some(Resource::Object { printable }))) => {
                 if tag == Tag::Item {
-                    self.items.push(id);
+                    self.items.push((id, transform.and_then(|t| t.1)));
                     if !printable {
                         faults.add(format!("the build names object {id}, whose type may not be built"));
                     }
@@ -352,7 +357,7 @@ impl Walk {
         }
     }
 
-    fn finish(mut self, faults: &mut Faults) -> Option<ColouredObject> {
+    fn finish(mut self, faults: &mut Faults) -> Option<Built> {
         if !self.stack.is_empty() {
             faults.add("the model ends before its elements are closed");
         }
@@ -365,7 +370,8 @@ impl Walk {
             faults.add("the build holds nothing to print");
         }
         let built = (self.items.len() == 1 && self.coloured.len() == 1).then(|| self.coloured.remove(0))?;
-        (self.items == [built.0]).then_some(built.1)
+        let [(id, transform)] = self.items[..] else { return None };
+        (id == built.0).then_some((built.1, transform))
     }
 }
 

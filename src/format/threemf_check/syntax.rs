@@ -71,11 +71,13 @@ pub fn colour(text: &str) -> Option<[u8; 3]> {
     Some([byte(0)?, byte(2)?, byte(4)?])
 }
 
-/// Whether a text is twelve numbers of a matrix that can be inverted.
-pub fn is_transform(text: &str) -> bool {
-    let numbers: Option<Vec<f64>> = text.split_ascii_whitespace().map(number).collect();
-    let Some([a, b, c, d, e, f, g, h, i, _, _, _]) = numbers.as_deref() else { return false };
-    a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g) != 0.0
+/// Twelve numbers of a matrix that can be inverted, row by row, for row vectors.
+pub fn transform(text: &str) -> Option<[f64; 12]> {
+    let numbers: Vec<f64> = text.split_ascii_whitespace().map(number).collect::<Option<_>>()?;
+    let matrix: [f64; 12] = numbers.try_into().ok()?;
+    let [a, b, c, d, e, f, g, h, i, ..] = matrix;
+    let determinant = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
+    (determinant != 0.0).then_some(matrix)
 }
 
 #[cfg(test)]
@@ -101,8 +103,8 @@ mod tests {
 
     #[test]
     fn a_singular_matrix_is_no_transform() {
-        assert!(is_transform("1 0 0 0 1 0 0 0 1 5 6 7"));
-        assert!(!is_transform("1 0 0 0 1 0 0 0 0 5 6 7"));
-        assert!(!is_transform("1 0 0 0 1 0 0 0 1 5 6"));
+        assert!(transform("1 0 0 0 1 0 0 0 1 5 6 7").is_some());
+        assert!(transform("1 0 0 0 1 0 0 0 0 5 6 7").is_none());
+        assert!(transform("1 0 0 0 1 0 0 0 1 5 6").is_none());
     }
 }

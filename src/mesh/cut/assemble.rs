@@ -20,7 +20,7 @@ struct Sorting {
 /// The two sides of a plane, each as one mesh.
 pub(super) fn by_side(mesh: &TriMesh, section: &Section, joint: u16) -> Result<[Piece; 2], CutError> {
     let plane = section.plane;
-    let of_vertex = mesh.positions.iter().map(|p| u32::from(p[plane.axis] > plane.offset_mm)).collect();
+    let of_vertex = mesh.positions.iter().map(|p| u32::from(plane.lies_under(*p))).collect();
     let regions = section.regions.len();
     let sorting = Sorting { count: 2, of_vertex, of_region: vec![[0, 1]; regions], chosen: vec![true; regions] };
     let mut built = build(mesh, section, &sorting, joint)?.into_iter();
@@ -107,6 +107,8 @@ struct Builder<'a> {
     section: &'a Section,
     sorting: &'a Sorting,
     built: Vec<Piece>,
+    /// Number of vertices each piece keeps from the mesh; rim points follow.
+    own_vertices: Vec<u32>,
     /// Index of each mesh vertex in its piece.
     local: Vec<u32>,
     /// Index of each rim point in the piece below and in the piece above.
@@ -137,8 +139,8 @@ fn build(mesh: &TriMesh, section: &Section, sorting: &Sorting, joint: u16) -> Re
     for flat in &refilled {
         b.refill(flat)?;
     }
-    for piece in &b.built {
-        check::rim_is_sound(&piece.mesh, section.plane)?;
+    for (piece, own) in b.built.iter().zip(&b.own_vertices) {
+        check::rim_is_sound(&piece.mesh, |v| v >= *own)?;
     }
     Ok(b.built)
 }
@@ -153,6 +155,7 @@ impl<'a> Builder<'a> {
             own.positions.push(mesh.positions[v]);
             own.colours.push(mesh.colours[v]);
         }
+        let own_vertices = built.iter().map(|piece| piece.mesh.positions.len() as u32).collect();
         let mut local_rim = vec![[NONE; 2]; section.points.len()];
         for (i, region) in section.point_regions.iter().enumerate() {
             if sorting.chosen[*region as usize] {
@@ -164,7 +167,7 @@ impl<'a> Builder<'a> {
                 }
             }
         }
-        Self { mesh, section, sorting, built, local, local_rim }
+        Self { mesh, section, sorting, built, own_vertices, local, local_rim }
     }
 
     /// Earlier cut faces that a chosen region crosses.
@@ -232,8 +235,7 @@ impl<'a> Builder<'a> {
                 rims[from as usize].push([u_, v_]);
                 continue;
             };
-            let up =
-                usize::from(self.mesh.positions[u as usize][self.section.plane.axis] > self.section.plane.offset_mm);
+            let up = usize::from(self.section.plane.lies_under(self.mesh.positions[u as usize]));
             let rim = self.local_rim[point as usize];
             rims[from as usize].push([u_, rim[up]]);
             rims[to as usize].push([rim[1 - up], v_]);

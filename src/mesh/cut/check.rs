@@ -26,18 +26,16 @@ pub(super) fn split_quad(positions: &[DVec3], [a, b, c, d]: [u32; 4]) -> [[u32; 
     if flat(ways[shorter]) { ways[1 - shorter] } else { ways[shorter] }
 }
 
-/// Checks the triangles around all vertices on `plane`.
+/// Checks the triangles around all vertices at the rim of a cut.
 ///
 /// # Errors
 /// `Touches` when a rim vertex has more than one fan or an open one, or a triangle at the rim has no area.
-pub(super) fn rim_is_sound(mesh: &TriMesh, plane: Plane) -> Result<(), CutError> {
-    let on_plane: Vec<bool> = mesh.positions.iter().map(|p| p[plane.axis] == plane.offset_mm).collect();
+pub(super) fn rim_is_sound(mesh: &TriMesh, at_rim: impl Fn(u32) -> bool) -> Result<(), CutError> {
     let mut spokes: Vec<[u32; 3]> = Vec::new();
     for (t, [a, b, c]) in mesh.triangles.iter().enumerate() {
         let corners = [[*a, *b, *c], [*b, *c, *a], [*c, *a, *b]];
-        let at_rim = corners.iter().filter(|t| on_plane[t[0] as usize]);
         let before = spokes.len();
-        spokes.extend(at_rim);
+        spokes.extend(corners.iter().filter(|t| at_rim(t[0])));
         if spokes.len() > before && is_degenerate(mesh, t) {
             return Err(CutError::Touches);
         }
@@ -65,8 +63,8 @@ fn is_one_fan(fan: &[[u32; 3]]) -> bool {
 /// Rounding rim points to the lattice can do that where surfaces all but touch.
 #[must_use]
 pub fn rim_crossings(mesh: &TriMesh, plane: Plane, enough: usize) -> usize {
-    let height = |v: &u32| mesh.positions[*v as usize][plane.axis];
-    let at_rim = |t: &[u32; 3]| t.iter().any(|v| height(v) == plane.offset_mm);
+    let height = |v: &u32| plane.height(mesh.positions[*v as usize]);
+    let at_rim = |t: &[u32; 3]| t.iter().any(|v| plane.holds(mesh.positions[*v as usize]));
     let reach = |t: &[u32; 3]| {
         let heights = [0, 1, 2].map(|i| height(&t[i]));
         (heights.iter().copied().fold(f64::MAX, f64::min), heights.iter().copied().fold(f64::MIN, f64::max))

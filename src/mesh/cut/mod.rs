@@ -1,5 +1,5 @@
-//! Exact cut of a closed mesh by an axis plane. No vertex may lie on the plane; both sides get the same rim, bit by bit,
-//! and the same cut-face triangles. Rather than a bad mesh a cut returns an error: move the plane a little then.
+//! Exact cut of a closed mesh by a plane. No vertex may lie on the plane; both sides get the same rim, bit by bit, and the
+//! same cut-face triangles. Rather than a bad mesh a cut returns an error: move the plane a little then.
 
 #![allow(clippy::float_cmp, reason = "coordinates are copied or on the lattice, so they are compared exactly")]
 
@@ -7,57 +7,21 @@ mod assemble;
 mod check;
 mod flat;
 mod hollows;
+mod plane;
 mod section;
 mod socket;
-
-use glam::{DVec2, DVec3};
 
 use super::TriMesh;
 use super::outline::OutlineError;
 
 pub use check::rim_crossings;
-pub use flat::{Flat, flats};
+pub use flat::{Flat, flats, flats_in};
+pub use plane::Plane;
 pub use section::{Region, Section, section};
 pub use socket::{Socket, add_sockets};
 
 /// Source of triangles that came from no outside triangle of the input.
 pub const NO_SOURCE: u32 = u32::MAX;
-
-/// A plane across one axis: points with `p[axis] == offset_mm`.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Plane {
-    /// 0, 1 or 2 for x, y or z.
-    pub axis: usize,
-    pub offset_mm: f64,
-}
-
-impl Plane {
-    #[must_use]
-    pub fn new(axis: usize, offset_mm: f64) -> Self {
-        Self { axis, offset_mm }
-    }
-
-    /// Coordinates within the plane: the two axes after its own, so that counter-clockwise looks along the axis' positive end.
-    #[must_use]
-    pub fn flatten(&self, p: DVec3) -> DVec2 {
-        DVec2::new(p[(self.axis + 1) % 3], p[(self.axis + 2) % 3])
-    }
-
-    /// The point of the plane with these coordinates within it.
-    #[must_use]
-    pub fn lift(&self, p: DVec2) -> DVec3 {
-        let mut lifted = DVec3::ZERO;
-        lifted[self.axis] = self.offset_mm;
-        lifted[(self.axis + 1) % 3] = p.x;
-        lifted[(self.axis + 2) % 3] = p.y;
-        lifted
-    }
-
-    #[must_use]
-    pub fn normal(&self) -> DVec3 {
-        DVec3::AXES[self.axis]
-    }
-}
 
 /// Why a cut was not made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]

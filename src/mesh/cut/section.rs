@@ -6,7 +6,7 @@
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
 
-use super::flat::{Flat, flats_of};
+use super::flat::{Flat, flats_among};
 use super::{CutError, Plane};
 use crate::mesh::{Origin, TriMesh, outline};
 use crate::units::snap_mm;
@@ -37,8 +37,9 @@ pub(super) struct Chord {
 /// One connected area of a section.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Region {
+    /// True area.
     pub area_mm2: f64,
-    /// Corners of its bounding rectangle within the plane, mm.
+    /// Corners of its bounding rectangle over the plane, mm; see [`Plane::flatten`].
     pub low: DVec2,
     pub high: DVec2,
 }
@@ -48,7 +49,7 @@ pub struct Region {
 pub struct Section {
     pub plane: Plane,
     pub regions: Vec<Region>,
-    /// Rim points, on the plane exactly and on the lattice within it.
+    /// Rim points: on the lattice over the plane, and exactly on it where it is not sloped.
     pub points: Vec<DVec3>,
     /// Region each rim point belongs to.
     pub point_regions: Vec<u32>,
@@ -86,7 +87,7 @@ pub(super) fn edge_key(a: u32, b: u32) -> u64 {
 /// When a vertex lies on the plane, the mesh is open there, or the section is not made of simple outlines.
 pub fn section(mesh: &TriMesh, plane: Plane) -> Result<Section, CutError> {
     let mut crossed = crossed(mesh, plane)?;
-    let flats = flats_of(mesh, crossed.iter().map(|c| c.triangle));
+    let flats = flats_among(mesh, crossed.iter().map(|c| c.triangle));
     let segments = join(mesh, &crossed, &flats)?;
     let mut rims = Rims::new(mesh, plane, &segments);
     let mut loops = Vec::new();
@@ -114,16 +115,16 @@ pub fn section(mesh: &TriMesh, plane: Plane) -> Result<Section, CutError> {
     let chords = chords(mesh, &crossed, &segments, &flats, &rim_of);
     let outer = |(i, key): (usize, &u64)| (!segments.inner[i]).then_some((*key, rim_of[i]));
     let edges = segments.keys.iter().enumerate().filter_map(outer).collect();
-    let regions = regions(&filled.areas_mm2, &flat, &point_regions);
+    let areas: Vec<f64> = filled.areas_mm2.iter().map(|area| area * plane.stretch()).collect();
+    let regions = regions(&areas, &flat, &point_regions);
     let (cap, cap_regions) = (filled.triangles, filled.regions);
     Ok(Section { plane, regions, points, point_regions, cap, cap_regions, colours, crossed, chords, flats, edges })
 }
 
 /// Crossed triangles in the mesh's order.
 fn crossed(mesh: &TriMesh, plane: Plane) -> Result<Vec<Crossed>, CutError> {
-    let height = |v: u32| mesh.positions[v as usize][plane.axis];
     let of = |(triangle, corners): (usize, &[u32; 3])| {
-        let above = corners.map(|v| height(v) > plane.offset_mm);
+        let above = corners.map(|v| plane.lies_under(mesh.positions[v as usize]));
         let lone = match above {
             [a, b, c] if a == b && b == c => return None,
             [_, b, c] if b == c => 0,
@@ -135,7 +136,7 @@ fn crossed(mesh: &TriMesh, plane: Plane) -> Result<Vec<Crossed>, CutError> {
         Some(Crossed { triangle: triangle as u32, corners, lone_above: above[lone], rim: [NONE; 2], region: NONE })
     };
     let found: Vec<Crossed> = mesh.triangles.par_iter().enumerate().filter_map(of).collect();
-    if mesh.positions.par_iter().any(|p| p[plane.axis] == plane.offset_mm) {
+    if mesh.positions.par_iter().any(|p| plane.height(*p) == plane.offset_mm) {
         return Err(CutError::VertexOnPlane);
     }
     if found.is_empty() { Err(CutError::Misses) } else { Ok(found) }
@@ -243,13 +244,16 @@ impl<'a> Rims<'a> {
 fn cross(mesh: &TriMesh, key: u64, plane: Plane) -> (DVec3, [f32; 3]) {
     let [a, b] = [(key >> 32) as usize, (key & 0xffff_ffff) as usize];
     let (p, q) = (mesh.positions[a], mesh.positions[b]);
-    let t = (plane.offset_mm - p[plane.axis]) / (q[plane.axis] - p[plane.axis]);
+    let (from, to) = (plane.height(p), plane.height(q));
+    let t = (plane.offset_mm - from) / (to - from);
     let mut point = p + t * (q - p);
     for axis in 0..3 {
         // An edge within an earlier cut plane stays in it.
         point[axis] = if p[axis] == q[axis] { p[axis] } else { snap_mm(point[axis]) + 0.0 };
     }
-    point[plane.axis] = plane.offset_mm;
+    if !plane.is_sloped() || p[plane.axis] != q[plane.axis] {
+        point = plane.lift_to_lattice(plane.flatten(point));
+    }
     let (from, to, t) = (mesh.colours[a], mesh.colours[b], t as f32);
     (point, [0, 1, 2].map(|i| from[i] + t * (to[i] - from[i])))
 }

@@ -5,8 +5,8 @@ use std::f64::consts::TAU;
 use glam::{DVec2, DVec3};
 
 use super::flat::Flat;
-use super::{CutError, NO_SOURCE, Piece, check};
-use crate::mesh::{Origin, TriMesh};
+use super::{CutError, NO_SOURCE, Piece, Plane, check};
+use crate::mesh::{Origin, TriMesh, outline};
 use crate::units::snap_mm;
 
 /// Sides of the prism that stands for a round socket; its flats touch the circle from outside.
@@ -17,19 +17,28 @@ const SIDES: usize = 24;
 pub struct Socket {
     /// Joint its key belongs to.
     pub joint: u16,
-    /// Centre within the plane, mm; see `Plane::flatten`.
+    /// Centre in the plane's frame, mm; see `Plane::within`.
     pub centre: DVec2,
     pub radius_mm: f64,
     pub depth_mm: f64,
 }
 
 impl Socket {
-    /// Corners of its outline within the plane, counter-clockwise, on the lattice: alike for both sides of a joint.
+    /// Corners of its mouth in a plane, counter-clockwise seen from above, rounded to the lattice: alike for both sides of
+    /// a joint.
     #[must_use]
-    pub fn outline(&self) -> Vec<DVec2> {
+    pub fn mouth(&self, plane: Plane) -> Vec<DVec3> {
         let reach = self.radius_mm / (TAU / 2.0 / SIDES as f64).cos();
-        let corner = |i: usize| self.centre + reach * DVec2::from_angle(TAU * i as f64 / SIDES as f64);
-        (0..SIDES).map(corner).map(|p| DVec2::new(snap_mm(p.x), snap_mm(p.y))).collect()
+        let corner = |i: usize| plane.at(self.centre + reach * DVec2::from_angle(TAU * i as f64 / SIDES as f64));
+        let snapped = |p: DVec3| plane.flatten(p).map(snap_mm);
+        (0..SIDES).map(|i| plane.lift_to_lattice(snapped(corner(i)))).collect()
+    }
+
+    /// Volume of the hole below its mouth, mm3.
+    #[must_use]
+    pub fn volume_mm3(&self, plane: Plane) -> f64 {
+        let mouth: Vec<DVec2> = self.mouth(plane).into_iter().map(|p| plane.within(p)).collect();
+        snap_mm(self.depth_mm) * outline::loops_area_mm2(&[mouth])
     }
 }
 
@@ -54,7 +63,13 @@ pub fn add_sockets(mesh: &TriMesh, flat: &Flat, sockets: &[Socket]) -> Result<Pi
     for triangle in flat.fill(&points, &rim)?.triangles {
         push(&mut piece, triangle, Origin::Cut(flat.joint));
     }
-    check::rim_is_sound(&piece.mesh, flat.plane)?;
+    let mut on_face = vec![false; piece.mesh.positions.len()];
+    for (triangle, origin) in piece.mesh.triangles.iter().zip(&piece.mesh.origins) {
+        if *origin == Origin::Cut(flat.joint) {
+            triangle.iter().for_each(|v| on_face[*v as usize] = true);
+        }
+    }
+    check::rim_is_sound(&piece.mesh, |v| on_face[v as usize])?;
     Ok(piece)
 }
 
@@ -78,7 +93,7 @@ fn push(piece: &mut Piece, triangle: [u32; 3], origin: Origin) {
 
 /// Adds wall and floor of a socket; returns the edges of its mouth as the face's rim sees them.
 fn sink(piece: &mut Piece, flat: &Flat, socket: &Socket, colour: [f32; 3]) -> Vec<[u32; 2]> {
-    let mut outline = socket.outline();
+    let mut outline = socket.mouth(flat.plane);
     if !flat.faces_up {
         outline.reverse();
     }
@@ -86,9 +101,10 @@ fn sink(piece: &mut Piece, flat: &Flat, socket: &Socket, colour: [f32; 3]) -> Ve
     let first = piece.mesh.positions.len() as u32;
     let count = outline.len() as u32;
     let inward: DVec3 = -flat.outward() * snap_mm(socket.depth_mm);
+    let on_lattice = |p: DVec3| if flat.plane.is_sloped() { p.map(snap_mm) } else { p };
     for depth in [DVec3::ZERO, inward] {
         for corner in &outline {
-            piece.mesh.positions.push(flat.plane.lift(*corner) + depth);
+            piece.mesh.positions.push(on_lattice(*corner + depth));
             piece.mesh.colours.push(colour);
         }
     }

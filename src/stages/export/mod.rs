@@ -75,13 +75,7 @@ impl Output for Export {
 
     fn write(&self, figure: &Figure, _so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
         let inks = Inks::of(figure, &ctx.equipment.printer, self.colour_depth_mm)?;
-        let mut totals = Totals::default();
-        for parts in figure.parts.chunks(rayon::current_num_threads().max(1)) {
-            let done = totals.parts.len() as f64 / figure.parts.len() as f64;
-            ctx.progress(0.85 * done, &format!("writing {} parts, {} done", figure.parts.len(), totals.parts.len()));
-            ctx.checkpoint()?;
-            self.write_parts(parts, &inks, ctx, &mut totals)?;
-        }
+        let mut totals = self.write_all(figure, &inks, ctx)?;
         ctx.progress(0.85, "writing the assembly");
         ctx.checkpoint()?;
         let plan = assembly::text(figure, &totals.parts)?;
@@ -95,7 +89,49 @@ impl Output for Export {
     }
 }
 
+/// What the files of a part say, read back.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PartWritten {
+    /// Filaments of the part, in the palette's order.
+    pub filaments: Vec<String>,
+    pub volume_mm3: f64,
+    /// Extent as it lies on the bed.
+    pub size_mm: [f64; 3],
+}
+
 impl Export {
+    /// Writes and checks the print files of every part: no assembly, no whole figure.
+    ///
+    /// # Errors
+    /// When a part has no pose or colours, cannot be stored, or is not found sound.
+    pub fn write_print_files(
+        &self,
+        figure: &Figure,
+        ctx: &mut StageContext<'_>,
+    ) -> Result<Vec<PartWritten>, StageError> {
+        let inks = Inks::of(figure, &ctx.equipment.printer, self.colour_depth_mm)?;
+        let totals = self.write_all(figure, &inks, ctx)?;
+        totals.tell(ctx);
+        let told = |written: totals::Written| PartWritten {
+            filaments: written.filaments,
+            volume_mm3: written.verified.volume_mm3,
+            size_mm: written.verified.size_mm.to_array(),
+        };
+        Ok(totals.parts.into_iter().map(told).collect())
+    }
+
+    /// Writes and checks all parts, as many at a time as there are threads.
+    fn write_all(&self, figure: &Figure, inks: &Inks, ctx: &mut StageContext<'_>) -> Result<Totals, StageError> {
+        let mut totals = Totals::default();
+        for parts in figure.parts.chunks(rayon::current_num_threads().max(1)) {
+            let done = totals.parts.len() as f64 / figure.parts.len() as f64;
+            ctx.progress(0.85 * done, &format!("writing {} parts, {} done", figure.parts.len(), totals.parts.len()));
+            ctx.checkpoint()?;
+            self.write_parts(parts, inks, ctx, &mut totals)?;
+        }
+        Ok(totals)
+    }
+
     /// Makes the files of some parts side by side, stores them in order, and checks what was stored.
     fn write_parts(
         &self,

@@ -7,7 +7,7 @@ use super::tables::Tables;
 use super::words::Piece;
 use super::{Report, pictures, tables, words};
 use crate::equipment::Equipment;
-use crate::figure::Figure;
+use crate::figure::{CutPlan, Figure};
 use crate::finding::{Finding, Severity};
 use crate::run_record::{FileRecord, RunRecord, StageRecord};
 
@@ -24,6 +24,7 @@ pub struct Page<'a> {
     pictures: &'a Pictures,
     findings: Vec<Group<'a>>,
     tables: Tables<'a>,
+    cut_plans: Vec<PlanRow>,
     colours: Option<Colours>,
     stages: Vec<StageRow>,
     cautions: Cautions,
@@ -65,6 +66,32 @@ struct FindingRow<'a> {
     what: Vec<Piece>,
     hint: Vec<Piece>,
     stage: &'a str,
+}
+
+/// One way the figure could be cut.
+#[derive(Debug)]
+struct PlanRow {
+    parts: usize,
+    seam: String,
+    price: String,
+    cuts: String,
+    /// Cuts that the plan that was followed does not have.
+    own: String,
+    followed: bool,
+}
+
+fn cut_plans(figure: &Figure) -> Vec<PlanRow> {
+    let followed = figure.cut_plans.iter().find(|plan| plan.followed);
+    let is_own = |cut: &&String| followed.is_some_and(|plan| !plan.cuts.contains(*cut));
+    let row = |plan: &CutPlan| PlanRow {
+        parts: plan.parts,
+        seam: words::with_unit(plan.seam_shown_mm / 1000.0, 2, "m"),
+        price: words::number(plan.price, 2),
+        cuts: plan.cuts.join("; "),
+        own: plan.cuts.iter().filter(is_own).cloned().collect::<Vec<_>>().join("; "),
+        followed: plan.followed,
+    };
+    figure.cut_plans.iter().map(row).collect()
 }
 
 /// Colour differences between scan and figure.
@@ -131,6 +158,7 @@ impl<'a> Page<'a> {
             pictures,
             findings: groups(run),
             tables: tables::all(figure, equipment, pictures),
+            cut_plans: cut_plans(figure),
             colours: colours(run),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
@@ -301,6 +329,6 @@ fn cautions(figure: &Figure, run: &RunRecord) -> Cautions {
         tip: last("tip_deg").map(|deg| format!("{}\u{b0}", words::number(deg, 1))),
         push: last("push_at_shoulder_n").map(|push_n| words::with_unit(push_n, usize::from(push_n < 9.95), "N")),
         heavy: (mass_g >= HEAVY_G).then(|| words::mass(mass_g)),
-        glued: !figure.joints.is_empty(),
+        glued: !figure.joints.is_empty() || run.stages.iter().any(|stage| stage.stage == "recut"),
     }
 }

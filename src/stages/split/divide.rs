@@ -5,10 +5,12 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::bed::Shape;
-use super::blocks::Model;
+use super::blocks::{Model, Piece};
+use super::care::Care;
 use super::exact;
 use super::glance::Rules;
-use super::plan::{Planned, plan};
+use super::plan::{Planned, Ranked, plans};
+use super::wishes::Asked;
 use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
 
@@ -28,8 +30,8 @@ const CUTS_MAX: usize = 20_000;
 #[derive(Clone, Debug)]
 pub(super) struct Work {
     pub mesh: Arc<TriMesh>,
-    /// Triangle of the undivided figure each triangle lies on; none when nobody asks.
-    pub source: Option<Vec<u32>>,
+    /// Triangle of the undivided figure each triangle lies on.
+    pub source: Vec<u32>,
     /// Its place in the tree of cuts.
     pub node: usize,
     /// How it is to be divided, as far as an earlier plan tells.
@@ -48,9 +50,12 @@ pub(super) struct Node {
 #[derive(Clone, Debug)]
 pub(super) struct Search {
     pub rules: Rules,
+    pub care: Care,
     pub step_mm: f64,
     /// Planes that are cut first, whatever they cross.
-    pub fixed: Vec<Plane>,
+    pub fixed: Vec<Asked>,
+    /// Whether nothing else is to be cut.
+    pub fixed_only: bool,
 }
 
 /// A figure being divided.
@@ -82,6 +87,8 @@ impl Made {
 pub(super) enum DivideError {
     #[error("a piece of {size} does not fit the printer and no plane parts it: {why}")]
     Stuck { size: String, why: String },
+    #[error("a piece of {size} does not fit the printer, and `cuts_only` allows no other cut")]
+    Unasked { size: String },
     #[error("the figure would need more than {PARTS_MAX} parts on this printer")]
     TooMany,
 }
@@ -93,9 +100,9 @@ pub(super) fn size_words(shape: &Shape) -> String {
 }
 
 impl Division {
-    /// Starts with the whole figure; `sources` says whether triangles are followed through the cuts.
-    pub fn new(mesh: Arc<TriMesh>, sources: bool) -> Self {
-        let source = sources.then(|| (0..mesh.triangles.len() as u32).collect());
+    /// Starts with the whole figure.
+    pub fn new(mesh: Arc<TriMesh>) -> Self {
+        let source = (0..mesh.triangles.len() as u32).collect();
         let open = vec![Work { mesh, source, node: 0, plan: None }];
         Self { parts: Vec::new(), open, cuts: Vec::new(), nodes: vec![Node::default()] }
     }
@@ -135,8 +142,8 @@ impl Division {
             let node = self.nodes.len();
             self.nodes.push(Node::default());
             self.nodes[work.node].children.push(node);
-            let whole = |t: &u32, source: &[u32]| if *t == NO_SOURCE { NO_SOURCE } else { source[*t as usize] };
-            let source = work.source.as_ref().map(|s| piece.source.iter().map(|t| whole(t, s)).collect());
+            let whole = |t: &u32| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] };
+            let source = piece.source.iter().map(whole).collect();
             self.open.push(Work { mesh: Arc::new(piece.mesh), source, node, plan });
         }
     }
@@ -144,26 +151,24 @@ impl Division {
 
 impl Search {
     /// Cuts one piece; `None` when it is to stay as it is.
-    fn step(&self, work: &Work, fixed: Option<&Plane>, joint: u16) -> Result<Option<Made>, DivideError> {
+    fn step(&self, work: &Work, fixed: Option<&Asked>, joint: u16) -> Result<Option<Made>, DivideError> {
         let mesh = work.mesh.as_ref();
         let shape = Shape::of(mesh);
         let stuck = |why: &dyn ToString| DivideError::Stuck { size: size_words(&shape), why: why.to_string() };
-        if let Some(plane) = fixed {
-            let made = exact::along(mesh, *plane, &self.rules, joint).map_err(|why| stuck(&why))?;
+        if let Some(asked) = fixed {
+            let made = exact::along(mesh, asked, &self.rules, joint).map_err(|why| stuck(&why))?;
             return Ok(made.map(Made::unplanned));
         }
-        if self.rules.bed.holds(&shape) {
+        if self.rules.bed.holds_part(mesh, &shape) {
             return Ok(None);
+        }
+        if self.fixed_only {
+            return Err(DivideError::Unasked { size: size_words(&shape) });
         }
         // A piece much smaller than what was planned is worth a closer look.
         let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
         let followed = work.plan.as_ref().filter(near_enough).cloned();
-        let fresh = if followed.is_none() {
-            plan(Model::of(mesh, self.block_mm(mesh), &self.rules.body), &self.rules)
-        } else {
-            None
-        };
-        let made = followed.or(fresh).and_then(|planned| {
+        let made = followed.or_else(|| self.best_plan(work)).and_then(|planned| {
             let (plane, pieces) = exact::make(mesh, &planned, &self.rules, joint).ok()?;
             let plans = matched(planned, &pieces);
             Some(Made { plane, pieces, plans })
@@ -174,6 +179,28 @@ impl Search {
                 exact::halve(mesh, &shape, &self.rules, joint).map(Made::unplanned).map(Some).map_err(|why| stuck(&why))
             }
         }
+    }
+
+    /// Plans for a piece, the cheapest first.
+    fn plans(&self, work: &Work) -> Vec<Ranked> {
+        let piece = Piece { mesh: &work.mesh, source: &work.source };
+        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules)
+    }
+
+    fn best_plan(&self, work: &Work) -> Option<Planned> {
+        self.plans(work).into_iter().next().map(|ranked| ranked.planned)
+    }
+
+    /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns
+    /// all its plans.
+    pub fn choose(&self, open: &mut [Work], number: usize) -> Vec<Ranked> {
+        let volume = |w: &&mut Work| measure::volume_mm3(&w.mesh);
+        let does_not_fit = |w: &&mut Work| !self.rules.bed.holds_part(&w.mesh, &Shape::of(&w.mesh));
+        let largest = open.iter_mut().filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)));
+        let Some(work) = largest.filter(|_| !self.fixed_only) else { return Vec::new() };
+        let ranked = self.plans(work);
+        work.plan = ranked.get(number).or(ranked.last()).map(|r| r.planned.clone());
+        ranked
     }
 
     /// Size of blocks: a whole number of them makes up the printer's room, so that planes lie where parts just fit.

@@ -1,14 +1,18 @@
 //! Makes a planned cut in the mesh itself: on or a little beside the planned plane, where it leaves no crumbs and the
 //! parts fit as planned.
 
+use glam::IVec3;
+
 use super::bed::{FOOT_MIN_MM2, Shape};
 use super::blocks::Model;
 use super::glance::{Cut, Rules};
 use super::plan::Planned;
 use super::sweep::regions;
+use super::ways::WAYS;
+use super::wishes::{Asked, Side};
 use crate::mesh::TriMesh;
 use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
-use crate::units::{LATTICE_MM, snap_between_mm};
+use crate::units::LATTICE_MM;
 
 /// Where planes are tried, as shares of a block beside the planned place.
 const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
@@ -30,9 +34,9 @@ const CRUMB: f64 = 0.5;
 pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
     let Some(cut) = planned.cut else { return Err(CutError::Misses) };
     let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
-    let offset_mm = planned.model.plane_mm(cut.axis, cut.layer);
+    let plane = planned.model.plane(&cut);
     for beside in BESIDE {
-        match section_about(mesh, cut.axis, offset_mm + beside * planned.model.step_mm) {
+        match section_about(mesh, plane, beside * planned.model.step_mm) {
             Ok(section) if attempt.try_out(&section, &chosen(&section, &planned.model, &cut)) => break,
             Ok(_) => {}
             Err(error) => attempt.last = error,
@@ -50,7 +54,8 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
     let axis = (0..3).max_by(|a, b| size[*a].total_cmp(&size[*b])).unwrap_or(2);
     let mut attempt = Attempt::new(mesh, rules, joint, 0);
     for beside in BESIDE {
-        match section_about(mesh, axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside)) {
+        let plane = Plane::new(axis, shape.low[axis] + size[axis] * (0.5 + 0.2 * beside));
+        match section_about(mesh, plane, 0.0) {
             Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
             Ok(_) => {}
             Err(error) => attempt.last = error,
@@ -65,20 +70,40 @@ pub(super) fn halve(mesh: &TriMesh, shape: &Shape, rules: &Rules, joint: u16) ->
 /// When no plane within a hundredth of a millimetre works.
 pub(super) fn along(
     mesh: &TriMesh,
-    plane: Plane,
+    asked: &Asked,
     rules: &Rules,
     joint: u16,
 ) -> Result<Option<(Plane, Pieces)>, CutError> {
     let mut attempt = Attempt::new(mesh, rules, joint, 0);
     for steps in ABOUT {
-        match section_about(mesh, plane.axis, plane.offset_mm + steps * LATTICE_MM) {
-            Ok(section) if attempt.try_out(&section, &vec![true; section.regions.len()]) => break,
-            Ok(_) => {}
+        match section_about(mesh, asked.plane, steps * LATTICE_MM) {
+            Ok(section) => {
+                let chosen = on_side(&section, asked.side, rules.body.middle.x);
+                if !chosen.contains(&true) {
+                    return Ok(None);
+                }
+                if attempt.try_out(&section, &chosen) {
+                    break;
+                }
+            }
             Err(CutError::Misses) => return Ok(None),
             Err(error) => attempt.last = error,
         }
     }
     attempt.outcome().map(Some)
+}
+
+/// The regions of a section that lie wholly on one side of the body's middle; all when no side is asked for.
+fn on_side(section: &Section, side: Option<Side>, middle_x: f64) -> Vec<bool> {
+    let mut chosen = vec![true; section.regions.len()];
+    for (p, region) in section.points.iter().zip(&section.point_regions) {
+        chosen[*region as usize] &= match side {
+            Some(Side::Left) => p.x > middle_x,
+            Some(Side::Right) => p.x < middle_x,
+            None => true,
+        };
+    }
+    chosen
 }
 
 /// The best cut so far.
@@ -126,7 +151,8 @@ impl<'a> Attempt<'a> {
                 let thin = |s: &Shape| s.size().min_element();
                 let slivers = shapes.iter().filter(|s| thin(s) < SLIVER_MM).count();
                 let crumbs = shapes.iter().filter(|s| thin(s) < CRUMB * self.rules.part_min_mm).count();
-                let fits = shapes.iter().filter(|s| self.rules.bed.holds(s)).count();
+                let bed = &self.rules.bed;
+                let fits = pieces.pieces.iter().zip(&shapes).filter(|(p, s)| bed.holds_part(&p.mesh, s)).count();
                 let crossings: usize =
                     pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
                 let faults = [slivers, crossings, crumbs, self.wanted.saturating_sub(fits)];
@@ -141,10 +167,10 @@ impl<'a> Attempt<'a> {
 }
 
 /// The section at the nearest plane between lattice points that is free of touching outlines and vertices.
-fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section, CutError> {
+fn section_about(mesh: &TriMesh, plane: Plane, beside_mm: f64) -> Result<Section, CutError> {
     let mut last = CutError::Misses;
     for nudge in NUDGES {
-        match cut::section(mesh, Plane::new(axis, snap_between_mm(offset_mm + nudge * LATTICE_MM))) {
+        match cut::section(mesh, plane.moved(beside_mm + nudge * LATTICE_MM)) {
             Err(error @ (CutError::Touches | CutError::VertexOnPlane)) => last = error,
             found => return found,
         }
@@ -155,19 +181,19 @@ fn section_about(mesh: &TriMesh, axis: usize, offset_mm: f64) -> Result<Section,
 /// Which regions of the section the plan cuts: each follows the planned region most of its rim lies beside. Regions the
 /// plan does not know are left alone.
 fn chosen(section: &Section, model: &Model, cut: &Cut) -> Vec<bool> {
-    let across = [(cut.axis + 1) % 3, (cut.axis + 2) % 3];
-    let regions = regions(model, cut.axis, cut.layer);
+    let regions = regions(model, WAYS[cut.way], cut.level);
     let mut planned = rustc_hash::FxHashMap::default();
-    for (region, blocks) in regions.iter().enumerate() {
-        for b in blocks {
-            let at = model.blocks[*b as usize].at;
-            planned.insert(across.map(|i| i32::from(at[i])), region);
+    for (region, bonds) in regions.iter().enumerate() {
+        for (low, side) in bonds {
+            for b in [*low, model.blocks[*low as usize].near[*side]] {
+                planned.insert(IVec3::from_array(model.blocks[b as usize].at.map(i32::from)), region);
+            }
         }
     }
     let mut votes = vec![vec![0_u32; regions.len()]; section.regions.len()];
     for (p, region) in section.points.iter().zip(&section.point_regions) {
-        let cell = across.map(|i| ((p[i] - model.corner[i]) / model.step_mm).floor() as i32);
-        let around = (0..9).map(|i| [cell[0] + (i % 3 - 1), cell[1] + (i / 3 - 1)]);
+        let cell = ((*p - model.corner) / model.step_mm).floor().as_ivec3();
+        let around = (0..27).map(|i| cell + IVec3::new(i % 3, i / 3 % 3, i / 9) - 1);
         for planned in around.filter_map(|c| planned.get(&c)) {
             votes[*region as usize][*planned] += 1;
         }

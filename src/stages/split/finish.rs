@@ -6,14 +6,14 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::blocks::Body;
+use super::body::Body;
 use super::divide::{Division, Node, Work};
-use super::joints::{Meeting, faces, meetings};
+use super::joints::{Meeting, faces, meetings, plane_of};
 use super::keys::{KeyRules, Placed, Survey, Taken};
 use super::labels::carried;
 use super::place;
 use crate::figure::{Joint, Key, Part};
-use crate::mesh::cut::{self, NO_SOURCE, Socket};
+use crate::mesh::cut::{self, NO_SOURCE, Plane, Socket};
 use crate::mesh::sound::{Sound, pairs_beside};
 use crate::mesh::{Origin, TriMesh, measure, outline};
 use glam::{DVec2, DVec3};
@@ -25,6 +25,8 @@ pub(super) struct Finished {
     pub joints: Vec<Joint>,
     /// A point amid each joint, mm.
     pub middles: Vec<DVec3>,
+    /// Volume that sockets took from the parts, mm3.
+    pub taken_mm3: f64,
     pub glue_order: Vec<usize>,
 }
 
@@ -39,26 +41,30 @@ pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labe
         (order_bits(m.z), order_bits(m.x), order_bits(m.y))
     });
     let works = &division.parts;
-    let met = meetings(&faces(works));
-    let (keyed, keys) = keyed(works, &met, keys(works, &met, rules));
+    let cuts = &division.cuts;
+    let met = meetings(&faces(works, cuts));
+    let (keyed, keys) = keyed(works, cuts, &met, keys(works, &met, rules));
     let ready: Vec<(TriMesh, Option<Vec<u8>>)> = keyed
         .par_iter()
         .enumerate()
         .map(|(i, work)| {
-            let labels = labels.map(|l| carried(work, l, |joint| met[usize::from(joint)].cut));
+            let labels = labels.map(|l| carried(work, l, cuts, |joint| met[usize::from(joint)].cut));
             (renumbered(&work.mesh, i, &met), labels)
         })
         .collect();
     let parts = ready.into_iter().enumerate().map(|(i, (mesh, labels))| part(i, mesh, labels, body)).collect();
     let glue_order = glue_order(&division, &met);
     let joints = met.iter().zip(&keys).map(|(m, k)| joint(m, k)).collect();
-    Finished { parts, joints, middles: met.iter().map(middle_of).collect(), glue_order }
+    let taken =
+        |(m, keys): (&Meeting, &Vec<Placed>)| keys.iter().map(|k| 2.0 * socket(0, k).volume_mm3(m.plane)).sum::<f64>();
+    let taken_mm3 = met.iter().zip(&keys).map(taken).sum();
+    Finished { parts, joints, middles: met.iter().map(middle_of).collect(), taken_mm3, glue_order }
 }
 
 /// The mean corner of a joint's outlines.
 fn middle_of(meeting: &Meeting) -> DVec3 {
     let corners: Vec<DVec2> = meeting.outlines.iter().flatten().copied().collect();
-    meeting.plane.lift(corners.iter().sum::<DVec2>() / corners.len().max(1) as f64)
+    meeting.plane.at(corners.iter().sum::<DVec2>() / corners.len().max(1) as f64)
 }
 
 /// Bits that sort like the number.
@@ -90,9 +96,14 @@ fn keys(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Vec<Placed>> {
 }
 
 /// The parts with their sockets, and the keys that are left: a joint whose sockets would cross anything goes without.
-fn keyed(works: &[Work], met: &[Meeting], mut keys: Vec<Vec<Placed>>) -> (Vec<Work>, Vec<Vec<Placed>>) {
+fn keyed(
+    works: &[Work],
+    cuts: &[Option<Plane>],
+    met: &[Meeting],
+    mut keys: Vec<Vec<Placed>>,
+) -> (Vec<Work>, Vec<Vec<Placed>>) {
     loop {
-        let keyed: Vec<Work> = works.par_iter().enumerate().map(|(i, w)| socketed(w, i, met, &keys)).collect();
+        let keyed: Vec<Work> = works.par_iter().enumerate().map(|(i, w)| socketed(w, i, cuts, met, &keys)).collect();
         let has_keys = |i: usize, j: &usize| (met[*j].below == i || met[*j].above == i) && !keys[*j].is_empty();
         let crossing = |(i, (new, old)): (usize, (&Work, &Work))| {
             let mut joints = crossing_keys(&new.mesh, &old.mesh)?;
@@ -129,18 +140,20 @@ fn crossing_keys(keyed: &Arc<TriMesh>, bare: &Arc<TriMesh>) -> Option<BTreeSet<u
 }
 
 /// A part with its sockets.
-fn socketed(work: &Work, index: usize, met: &[Meeting], keys: &[Vec<Placed>]) -> Work {
+fn socketed(work: &Work, index: usize, cuts: &[Option<Plane>], met: &[Meeting], keys: &[Vec<Placed>]) -> Work {
     let mut work = work.clone();
-    for flat in cut::flats(&work.mesh) {
+    for flat in cut::flats_in(&work.mesh, |cut| plane_of(cuts, cut)) {
         let own = |m: &Meeting| m.cut == flat.joint && if flat.faces_up { m.below == index } else { m.above == index };
         let sockets: Vec<Socket> =
             (0..met.len()).filter(|j| own(&met[*j])).flat_map(|j| keys[j].iter().map(move |k| socket(j, k))).collect();
         // Sockets keep a wall's distance from the rim, so they cannot meet it; without room there are none.
         if let Some(piece) = (!sockets.is_empty()).then(|| cut::add_sockets(&work.mesh, &flat, &sockets).ok()).flatten()
         {
-            let source = work.source.as_ref().map(|s| {
-                piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { s[*t as usize] }).collect()
-            });
+            let source = piece
+                .source
+                .iter()
+                .map(|t| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] })
+                .collect();
             work = Work { mesh: Arc::new(piece.mesh), source, ..work };
         }
     }
@@ -162,7 +175,7 @@ fn renumbered(mesh: &TriMesh, index: usize, met: &[Meeting]) -> TriMesh {
         let inside = |j: &&usize| {
             let m = &met[**j];
             let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
-            outline::winding(m.outlines.iter().flat_map(closed), m.plane.flatten((a + b + c) / 3.0)) > 0
+            outline::winding(m.outlines.iter().flat_map(closed), m.plane.within((a + b + c) / 3.0)) > 0
         };
         let joint = match mine.as_slice() {
             [one] => Some(*one),
@@ -183,7 +196,7 @@ fn part(index: usize, mesh: TriMesh, labels: Option<Vec<u8>>, body: &Body) -> Pa
 fn joint(meeting: &Meeting, keys: &[Placed]) -> Joint {
     let plane = meeting.plane;
     let key = |k: &Placed| Key {
-        centre: plane.lift(k.centre),
+        centre: plane.at(k.centre),
         dowel_mm: k.dowel_mm,
         socket_mm: 2.0 * k.radius_mm,
         depth_mm: k.depth_mm,
@@ -192,7 +205,7 @@ fn joint(meeting: &Meeting, keys: &[Placed]) -> Joint {
         a: meeting.below,
         b: meeting.above,
         normal: plane.normal(),
-        offset_mm: plane.offset_mm,
+        offset_mm: plane.unit_offset_mm(),
         area_mm2: meeting.area_mm2,
         keys: keys.iter().map(key).collect(),
     }

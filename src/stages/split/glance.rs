@@ -1,8 +1,15 @@
 //! Prices of single cuts: every plane and set of regions of a part at first glance, from what hangs together on both sides.
 
+use std::sync::Arc;
+
+use glam::DVec3;
+use rayon::prelude::*;
+
 use super::bed::Bed;
-use super::blocks::{Body, Model};
-use super::sweep::{Area, Level, Lump, levels};
+use super::blocks::{Model, WAYS_COUNT};
+use super::body::Body;
+use super::sweep::{Area, FIRST, Level, Lump, PLACES, levels};
+use super::ways::WAYS;
 
 /// Most regions of one plane whose every subset is tried.
 const SUBSETS_MAX: usize = 4;
@@ -10,28 +17,44 @@ const SUBSETS_MAX: usize = 4;
 const TRUNK: f64 = 0.1;
 /// Regions of one plane that are told apart.
 const REGIONS_MAX: usize = 32;
+/// Places of a plane that are tried for one set of regions: where the seam shows least.
+const PLACES_TRIED: usize = 3;
+/// A region counts as another's mirror image within this share of the height and this ratio of areas.
+const MIRROR_NEAR: f64 = 0.06;
+const MIRROR_AREA: f64 = 0.6;
+/// Price of cutting one of two limbs that are alike; when both must be cut alike.
+const LOPSIDED: f64 = 0.1;
+const LOPSIDED_BARRED: f64 = 3.0;
 
 /// What makes a cut good; the price of one more part is 1.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Rules {
     pub bed: Bed,
     /// The whole figure.
-    pub body: Body,
+    pub body: Arc<Body>,
     /// Half width a cut face needs for the smallest key, mm; 0 without keys.
     pub key_room_mm: f64,
     /// Thinner parts are avoided, mm.
     pub part_min_mm: f64,
+    /// Whether limbs that are alike are to be cut alike.
+    pub alike: bool,
+    /// Parts that a seam as long as the figure is high, on plain skin, is worth.
+    pub seam_weight: f64,
 }
 
 /// A cut in the block model: a plane and the regions of it that are cut, as bits.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Cut {
-    pub axis: usize,
-    /// The plane lies above this layer of blocks.
-    pub layer: usize,
+    /// Number of its way.
+    pub way: usize,
+    /// The plane lies above this level of blocks, moved by `sub` parts of a block.
+    pub level: i32,
+    pub sub: i32,
     pub chosen: u32,
     /// Price of its seams and of thin parts.
     pub seams: f64,
+    /// How much its seams show, mm.
+    pub shown_mm: f64,
     /// Seams and an estimate of the parts that come of it.
     pub price: f64,
     /// Resulting parts that fit.
@@ -46,16 +69,38 @@ impl Cut {
 
 /// All cuts of a part, cheapest first.
 pub(super) fn cuts(model: &Model, rules: &Rules) -> Vec<Cut> {
+    let across = |way: usize| -> Vec<Cut> {
+        let levels = levels(model, way);
+        levels.iter().flat_map(|level| cuts_at(model, rules, level, way)).collect()
+    };
+    let mut cuts: Vec<Cut> = (0..WAYS_COUNT).into_par_iter().flat_map_iter(across).collect();
+    cuts.sort_by(|a, b| a.price.total_cmp(&b.price));
+    cuts
+}
+
+/// The cuts between two levels, each set of regions at the places where its seam shows least.
+fn cuts_at(model: &Model, rules: &Rules, level: &Level, way: usize) -> Vec<Cut> {
     let mut cuts = Vec::new();
-    for axis in 0..3 {
-        for level in levels(model, axis) {
-            for chosen in subsets(&level) {
-                let cut = Cut { axis, layer: level.layer, chosen, seams: 0.0, price: 0.0, fitting: 0 };
-                cuts.extend(pieces(model, &level, &cut).map(|pieces| price(model, rules, &level, cut, &pieces)));
-            }
+    for chosen in subsets(level) {
+        let mut cut =
+            Cut { way, level: level.level, sub: 0, chosen, seams: 0.0, shown_mm: 0.0, price: 0.0, fitting: 0 };
+        let shown = |place: usize| -> f64 {
+            let areas = level.areas.iter().enumerate().filter(|(i, _)| cut.goes_through(*i));
+            areas.map(|(_, area)| f64::from(area.shown[place])).sum()
+        };
+        let mut places: Vec<(f64, i32)> = match WAYS[way].axis() {
+            Some(_) => (0..PLACES).map(|place| (shown(place), FIRST + place as i32)).collect(),
+            None => vec![(shown(0), 0)],
+        };
+        places.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // The plane between the blocks is where parts just fit.
+        let between = places.iter().skip(PLACES_TRIED).find(|(_, sub)| *sub == 0).copied();
+        places.truncate(PLACES_TRIED);
+        for (shown_mm, sub) in places.into_iter().chain(between) {
+            (cut.shown_mm, cut.sub) = (shown_mm, sub);
+            cuts.extend(pieces(model, level, &cut).map(|pieces| price(model, rules, level, cut, &pieces)));
         }
     }
-    cuts.sort_by(|a, b| a.price.total_cmp(&b.price));
     cuts
 }
 
@@ -85,16 +130,21 @@ fn pieces(model: &Model, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
     if chosen().any(|a| name[ends(a)[0]] == name[ends(a)[1]]) {
         return None;
     }
-    let plane = model.plane_mm(cut.axis, level.layer) as f32;
+    let way = WAYS[cut.way];
+    let plane = model.plane_mm(way, cut.level, cut.sub) as f32;
     let mut sums: Vec<Option<Lump>> = vec![None; lumps];
     for (i, lump) in level.below.iter().chain(&level.above).enumerate() {
         let above = i >= level.below.len();
         let mut lump = *lump;
-        let edge = if above { &mut lump.low } else { &mut lump.high };
-        edge[cut.axis] = plane;
         let face: u32 = chosen().filter(|a| ends(a)[usize::from(above)] == i).map(|a| a.blocks).sum();
-        if face > 0 {
-            lump.flat[2 * cut.axis + usize::from(!above)] = (plane, face);
+        if let Some(axis) = way.axis() {
+            let edge = if above { &mut lump.low } else { &mut lump.high };
+            edge[axis] = plane;
+            if face > 0 {
+                lump.flat[2 * axis + usize::from(!above)] = (plane, face);
+            }
+        } else {
+            lump.sloped += face;
         }
         match &mut sums[name[i]] {
             Some(sum) => sum.add(&lump),
@@ -106,13 +156,24 @@ fn pieces(model: &Model, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
 
 /// Prices a cut from its seams and the sizes of its parts.
 fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lump]) -> Cut {
-    let chosen = level.areas.iter().enumerate().filter(|(i, _)| cut.goes_through(*i));
-    cut.seams = chosen.map(|(_, area)| seam(model, rules, area)).sum();
-    if cut.axis == 0 {
-        cut.seams += lopsided(rules, model.plane_mm(0, cut.layer));
+    let way = WAYS[cut.way];
+    let areas = level.areas.iter().enumerate();
+    let (chosen, left): (Vec<_>, Vec<_>) = areas.partition(|(i, _)| cut.goes_through(*i));
+    let chosen = || chosen.iter().map(|(_, area)| *area);
+    cut.seams =
+        rules.seam_weight * cut.shown_mm / rules.body.height_mm() + chosen().map(|area| face(rules, area)).sum::<f64>();
+    if way.axis() == Some(0) {
+        cut.seams += lopsided(rules, model.plane_mm(way, cut.level, cut.sub));
     }
-    // A level cut leaves both parts a face to stand upright on.
-    cut.seams += if cut.axis == 2 { 0.05 } else { 0.15 };
+    if way.steps().x == 0.0 && left.iter().any(|(_, left)| chosen().any(|cut| mirrored(rules, cut, left))) {
+        cut.seams += if rules.alike { LOPSIDED_BARRED } else { LOPSIDED };
+    }
+    // A level cut leaves both parts a face to stand upright on; a tilted one makes overhangs.
+    cut.seams += match way.axis() {
+        Some(2) => 0.05,
+        Some(_) => 0.15,
+        None => 0.2,
+    };
     for piece in pieces {
         cut.seams += 2.0 * (1.0 - thickness_mm(model, piece) / rules.part_min_mm.max(1e-9)).max(0.0);
     }
@@ -123,11 +184,20 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
             cut.fitting += 1;
             cut.price += 1.0;
         } else {
-            let spare = (shape.size() / rules.bed.least_mm()).max(glam::DVec3::ONE);
-            cut.price += rules.bed.boxes(shape.size(), shape.has_foot()).max(2.0) + 0.05 * spare.x * spare.y * spare.z;
+            let spare = (shape.size() / rules.bed.least_mm()).max(DVec3::ONE);
+            cut.price += rules.bed.boxes(&shape, shape.has_foot()).max(2.0) + 0.05 * spare.x * spare.y * spare.z;
         }
     }
     cut
+}
+
+/// Whether two regions lie on either side of the body's middle, alike in place and size.
+fn mirrored(rules: &Rules, a: &Area, b: &Area) -> bool {
+    let body = &rules.body;
+    let facing = DVec3::new(2.0 * body.middle.x - b.middle.x, b.middle.y, b.middle.z);
+    let alike = a.area_mm2.min(b.area_mm2) > MIRROR_AREA * a.area_mm2.max(b.area_mm2);
+    let apart = a.middle.distance(b.middle) > 2.0 * MIRROR_NEAR * body.height_mm();
+    alike && apart && a.middle.distance(facing) < MIRROR_NEAR * body.height_mm()
 }
 
 /// Thickness of a part: that of its box, or for lenses and wedges thrice the mean over its broadest side.
@@ -144,14 +214,10 @@ fn lopsided(rules: &Rules, x_mm: f64) -> f64 {
     if aside < TRUNK { 0.3 * aside / TRUNK } else { 0.0 }
 }
 
-/// Price of one seam: how much it shows, whether keys fit, knife edges.
-fn seam(model: &Model, rules: &Rules, area: &Area) -> f64 {
-    // An outline of block sides is longer than the curve it follows, by 4 / pi on average.
-    let side_mm = model.step_mm * std::f64::consts::FRAC_PI_4;
-    let rim = (f64::from(area.rim) * side_mm).max(1e-9);
-    let shown = f64::from(area.care) * side_mm / rules.body.height_mm();
-    let half_width = 2.0 * f64::from(area.blocks) * model.step_mm * model.step_mm / rim;
+/// Price of one cut face: whether keys fit, knife edges.
+fn face(rules: &Rules, area: &Area) -> f64 {
+    let rim = f64::from(area.rim_mm).max(1e-9);
+    let half_width = 2.0 * area.area_mm2 / rim;
     let cramped = if rules.key_room_mm > 0.0 { (1.0 - half_width / rules.key_room_mm).max(0.0) } else { 0.0 };
-    let knife = f64::from(area.slant / area.rim.max(1.0));
-    0.05 + 0.5 * shown + 0.5 * cramped + 0.5 * knife
+    0.05 + 0.5 * cramped + 0.5 * (f64::from(area.knife_mm) / rim).min(1.0)
 }

@@ -4,7 +4,7 @@ use glam::DVec2;
 use rayon::prelude::*;
 
 use super::divide::Work;
-use crate::mesh::cut::{Flat, Plane, flats};
+use crate::mesh::cut::{Flat, Plane, flats_in};
 use crate::mesh::outline;
 
 /// Common areas smaller than this are touching edges, not joints, mm2.
@@ -15,7 +15,7 @@ const AREA_MIN_MM2: f64 = 1.0;
 pub(super) struct Face {
     pub part: usize,
     pub flat: Flat,
-    /// Outlines within the plane, material to the left seen from the plane's upper side.
+    /// Outlines in the plane's frame, material to the left seen from the plane's upper side.
     pub outlines: Vec<Vec<DVec2>>,
 }
 
@@ -26,17 +26,22 @@ pub(super) struct Meeting {
     pub plane: Plane,
     pub below: usize,
     pub above: usize,
-    /// Outlines of the common area.
+    /// Outlines of the common area in the plane's frame.
     pub outlines: Vec<Vec<DVec2>>,
     pub area_mm2: f64,
 }
 
-/// All cut faces of all parts.
-pub(super) fn faces(parts: &[Work]) -> Vec<Face> {
+/// Plane of a cut, where it is known.
+pub(super) fn plane_of(cuts: &[Option<Plane>], cut: u16) -> Option<Plane> {
+    cuts.get(usize::from(cut)).copied().flatten()
+}
+
+/// All cut faces of all parts, given the plane of each cut.
+pub(super) fn faces(parts: &[Work], cuts: &[Option<Plane>]) -> Vec<Face> {
     let of = |(part, work): (usize, &Work)| -> Vec<Face> {
         let face = |flat: Flat| {
             let rim = flat.rim(&work.mesh);
-            let place = |v: u32| flat.plane.flatten(work.mesh.positions[v as usize]);
+            let place = |v: u32| flat.plane.within(work.mesh.positions[v as usize]);
             let mut outlines: Vec<Vec<DVec2>> =
                 outline::loops(&rim).into_iter().map(|l| l.into_iter().map(place).collect()).collect();
             if !flat.faces_up {
@@ -46,7 +51,7 @@ pub(super) fn faces(parts: &[Work]) -> Vec<Face> {
             }
             Face { part, flat, outlines }
         };
-        flats(&work.mesh).into_iter().map(face).collect()
+        flats_in(&work.mesh, |cut| plane_of(cuts, cut)).into_iter().map(face).collect()
     };
     parts.par_iter().enumerate().flat_map_iter(of).collect()
 }

@@ -47,6 +47,7 @@ impl KeyRules {
 /// A socket pair on a joint.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Placed {
+    /// In the frame of the joint's plane, mm.
     pub centre: DVec2,
     pub dowel_mm: f64,
     pub radius_mm: f64,
@@ -60,12 +61,12 @@ pub(super) struct Taken(Vec<(DVec3, DVec3, f64)>);
 impl Taken {
     /// Notes a socket of a cut in `plane`, into the part above or below it.
     pub fn add(&mut self, plane: Plane, up: bool, key: &Placed) {
-        let mouth = plane.lift(key.centre);
+        let mouth = plane.at(key.centre);
         self.0.push((mouth, floor(plane, mouth, up, key.depth_mm), key.radius_mm));
     }
 
     fn clear_of(&self, plane: Plane, up: bool, key: &Placed, wall_mm: f64) -> bool {
-        let mouth = plane.lift(key.centre);
+        let mouth = plane.at(key.centre);
         let own = [mouth, floor(plane, mouth, up, key.depth_mm)];
         self.0.iter().all(|(a, b, radius)| distance([*a, *b], own) >= radius + key.radius_mm + wall_mm)
     }
@@ -75,9 +76,20 @@ fn floor(plane: Plane, mouth: DVec3, up: bool, depth_mm: f64) -> DVec3 {
     mouth + if up { depth_mm } else { -depth_mm } * plane.normal()
 }
 
-/// Distance between segments that run along axes, mm: as boxes without thickness, by the gaps between their intervals.
+/// Distance between two segments, mm: of their lines, where both feet lie within, else from the ends (after Ericson 2005).
 fn distance([a, b]: [DVec3; 2], [c, d]: [DVec3; 2]) -> f64 {
-    (c.min(d) - a.max(b)).max(a.min(b) - c.max(d)).max(DVec3::ZERO).length()
+    let (u, v, w) = (b - a, d - c, a - c);
+    let (uu, uv, vv) = (u.dot(u), u.dot(v), v.dot(v));
+    let sine = uu * vv - uv * uv;
+    let (s, t) = ((uv * v.dot(w) - vv * u.dot(w)) / sine, (uu * v.dot(w) - uv * u.dot(w)) / sine);
+    if sine > 1e-12 * uu * vv && (0.0..=1.0).contains(&s) && (0.0..=1.0).contains(&t) {
+        return (a + s * u).distance(c + t * v);
+    }
+    let end = |p: DVec3, from: DVec3, along: DVec3| {
+        let t = ((p - from).dot(along) / along.length_squared().max(1e-300)).clamp(0.0, 1.0);
+        p.distance(from + t * along)
+    };
+    end(a, c, v).min(end(b, c, v)).min(end(c, a, u)).min(end(d, a, u))
 }
 
 /// A place for a key, with the room around it.
@@ -198,7 +210,7 @@ fn sections(mesh: &TriMesh, plane: Plane, up: bool, depths_mm: &[f64]) -> Vec<Ve
     let sign = if up { 1.0 } else { -1.0 };
     let mut edges = vec![Vec::new(); depths_mm.len()];
     for corners in mesh.triangles.iter().map(|t| t.map(|v| mesh.positions[v as usize])) {
-        let depth = corners.map(|p| sign * (p[plane.axis] - plane.offset_mm));
+        let depth = corners.map(|p| sign * plane.above_mm(p));
         let (low, high) = depth.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
         let first = depths_mm.partition_point(|d| *d < low);
         for (at, edges) in depths_mm.iter().zip(&mut edges).skip(first).take_while(|(at, _)| **at <= high) {
@@ -218,7 +230,7 @@ fn segment(corners: [DVec3; 3], depth: [f64; 3], at: f64, plane: Plane) -> Optio
         let j = (i + 1) % 3;
         if (depth[i] < at) != (depth[j] < at) {
             let t = (at - depth[i]) / (depth[j] - depth[i]);
-            ends[usize::from(depth[i] < at)] = Some(plane.flatten(corners[i].lerp(corners[j], t)));
+            ends[usize::from(depth[i] < at)] = Some(plane.within(corners[i].lerp(corners[j], t)));
         }
     }
     Some((ends[0]?, ends[1]?))

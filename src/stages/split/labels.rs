@@ -3,18 +3,20 @@
 use std::collections::BTreeMap;
 
 use super::divide::Work;
-use crate::mesh::cut::{NO_SOURCE, flats};
+use super::rims::rims;
+use crate::mesh::cut::{NO_SOURCE, Plane};
 use crate::mesh::{Origin, TriMesh};
 
 /// Label weights of one face: length of rim by label, mm.
 type Weights = BTreeMap<u8, f64>;
 
-/// Labels of a part, given those of the figure it was cut from; `joint_cut` tells the cut of a socket's joint.
-pub(super) fn carried(part: &Work, figure: &[u8], joint_cut: impl Fn(u16) -> u16) -> Vec<u8> {
+/// Labels of a part, given those of the figure it was cut from and the plane of each cut; `joint_cut` tells the cut of a
+/// socket's joint.
+pub(super) fn carried(part: &Work, figure: &[u8], cuts: &[Option<Plane>], joint_cut: impl Fn(u16) -> u16) -> Vec<u8> {
     let mesh = &part.mesh;
-    let source = part.source.as_deref().unwrap_or(&[]);
+    let source = &part.source;
     let own = |t: usize| source.get(t).filter(|s| **s != NO_SOURCE).and_then(|s| figure.get(*s as usize)).copied();
-    let rims = rim_labels(mesh, &own);
+    let rims = rim_labels(mesh, cuts, &own);
     let mut all = Weights::new();
     (0..mesh.triangles.len()).filter_map(&own).for_each(|label| *all.entry(label).or_default() += 1.0);
     let common = heaviest(&all).unwrap_or(0);
@@ -32,26 +34,14 @@ pub(super) fn carried(part: &Work, figure: &[u8], joint_cut: impl Fn(u16) -> u16
 }
 
 /// For each cut face the labels beside its rim.
-fn rim_labels(mesh: &TriMesh, own: &impl Fn(usize) -> Option<u8>) -> BTreeMap<u16, Weights> {
-    let mut beside: BTreeMap<[u32; 2], u16> = BTreeMap::new();
-    for flat in flats(mesh) {
-        beside.extend(flat.rim(mesh).into_iter().map(|[a, b]| ([b, a], flat.joint)));
-    }
-    let mut rims: BTreeMap<u16, Weights> = BTreeMap::new();
-    let on_rim: Vec<bool> = beside.keys().fold(vec![false; mesh.positions.len()], |mut on, [a, b]| {
-        on[*a as usize] = true;
-        on[*b as usize] = true;
-        on
-    });
-    for (t, [a, b, c]) in mesh.triangles.iter().enumerate().filter(|(_, t)| t.iter().any(|v| on_rim[*v as usize])) {
-        for edge in [[*a, *b], [*b, *c], [*c, *a]] {
-            if let (Some(cut), Some(label)) = (beside.get(&edge), own(t)) {
-                let [p, q] = edge.map(|v| mesh.positions[v as usize]);
-                *rims.entry(*cut).or_default().entry(label).or_default() += p.distance(q);
-            }
+fn rim_labels(mesh: &TriMesh, cuts: &[Option<Plane>], own: &impl Fn(usize) -> Option<u8>) -> BTreeMap<u16, Weights> {
+    let mut weights: BTreeMap<u16, Weights> = BTreeMap::new();
+    for rim in rims(mesh, cuts) {
+        if let Some(label) = own(rim.triangle) {
+            *weights.entry(rim.face.joint).or_default().entry(label).or_default() += rim.length_mm;
         }
     }
-    rims
+    weights
 }
 
 /// The label with the greatest weight; the lowest among equals.

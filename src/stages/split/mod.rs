@@ -5,10 +5,13 @@
 
 mod bed;
 mod blocks;
+mod body;
+mod care;
 mod divide;
 mod exact;
 mod finish;
 mod glance;
+mod grid;
 mod joints;
 mod keys;
 mod labels;
@@ -16,21 +19,37 @@ mod parted;
 mod place;
 mod plan;
 mod report;
+mod rims;
+mod seams;
 mod settings;
+mod skin;
 mod sweep;
+mod ways;
+mod wishes;
 
 use std::sync::Arc;
 
-use crate::figure::{Fact, Figure};
+use glam::DVec3;
+
+use crate::figure::{Fact, Figure, Part};
+use crate::mesh::TriMesh;
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
 
 use bed::{Bed, Shape};
-use blocks::Body;
+use body::{Body, Zone};
+use care::{Barred, Care};
 use divide::{DivideError, Division, Search};
 use finish::finish;
 use glance::Rules;
-pub use settings::{Axis, FixedCut, Keys, Split};
+use plan::Ranked;
+use seams::{Plain, Seams};
+pub use settings::{Keys, Split};
+use wishes::Asked;
+pub use wishes::{Avoid, AvoidZone, Axis, FixedCut, Heights, Side, Towards};
+
+/// Parts that a seam as long as the figure is high is worth; less and less while there are more parts than wanted.
+const SEAM_WEIGHTS: [f64; 3] = [0.8, 0.2, 0.02];
 
 impl Transform for Split {
     fn needs(&self) -> &'static [Fact] {
@@ -60,31 +79,35 @@ impl Transform for Split {
         };
         let bed = self.bed(ctx)?;
         let shape = Shape::of(&whole.mesh);
-        if self.cuts.is_empty() && (bed.holds(&shape) || bed.takes(shape.size(), 2)) {
+        if self.cuts.is_empty() && (bed.holds(&shape) || bed.stands(&whole.mesh, DVec3::NEG_Z)) {
             report::kept_whole(ctx, &shape, &bed);
             return Ok(figure.clone());
         }
-        let body = Body::of(&whole.mesh);
-        let search = self.search(bed, body);
-        let mut division = Division::new(Arc::clone(&whole.mesh), whole.labels.is_some());
-        for round in 0.. {
-            let done = 1.0 - 1.0 / f64::from(round + 1);
-            ctx.progress(0.8 * done, &format!("cutting, {} parts done", division.parts.len()));
-            ctx.checkpoint()?;
-            division.round(&search, round as usize).map_err(|error| give_up(&error))?;
-            if division.open.is_empty() {
+        let body = Arc::new(Body::of(&whole.mesh));
+        ctx.progress(0.05, "looking for places to cut");
+        let mut search = self.search(bed, &body, &whole.mesh);
+        let (mut division, ranked) = self.divide(&search, whole, ctx)?;
+        for seam_weight in SEAM_WEIGHTS.into_iter().skip(1) {
+            if self.parts_max.is_none_or(|most| division.parts.len() <= most) {
                 break;
             }
+            search.rules.seam_weight = seam_weight;
+            let (other, _) = self.divide(&search, whole, ctx)?;
+            division = if other.parts.len() < division.parts.len() { other } else { division };
         }
+        let seams = Seams::of(&division.parts, &division.cuts, &search.care);
+        let plain = Plain::of(&whole.mesh, &body, &search.rules.bed, &search.care);
         ctx.progress(0.85, "placing keys");
         let finished = finish(division, &body, &self.key_rules(), whole.labels.as_ref().map(|l| l.as_slice()));
         ctx.checkpoint()?;
-        report::tell(ctx, &finished, &whole.mesh, &bed, self);
+        report::tell(ctx, &finished, &whole.mesh, &search.rules, self);
+        report::tell_seams(ctx, finished.parts.len(), &seams, &plain, self);
         Ok(Figure {
             whole: Arc::clone(&whole.mesh),
             parts: finished.parts,
             joints: finished.joints,
             glue_order: finished.glue_order,
+            cut_plans: report::cut_plans(&ranked, &body, self.plan),
             ..figure.clone()
         })
     }
@@ -104,16 +127,59 @@ impl Split {
         Err(StageError::failed(what, "lower `margin_mm` or `part_min_mm`, or choose a larger printer"))
     }
 
-    fn search(&self, bed: Bed, body: Body) -> Search {
-        let rules = Rules { bed, body, key_room_mm: self.key_rules().room_mm(), part_min_mm: self.part_min_mm };
-        let fixed = self.cuts.iter().map(|c| c.plane(body.low, body.high)).collect();
-        Search { rules, step_mm: self.search_step_mm, fixed }
+    fn search(&self, bed: Bed, body: &Arc<Body>, whole: &TriMesh) -> Search {
+        let avoided = self.avoid.iter().flat_map(|a| a.barred(body.height_mm()));
+        let barred: Vec<Barred> = [Barred::Zone(Zone::Face)].into_iter().chain(avoided).collect();
+        let care = Care::of(whole, body, &barred);
+        let rules = Rules {
+            bed,
+            body: Arc::clone(body),
+            key_room_mm: self.key_rules().room_mm(),
+            part_min_mm: self.part_min_mm,
+            alike: self.same_cut_both_sides,
+            seam_weight: SEAM_WEIGHTS[0],
+        };
+        let twice = |cut: &FixedCut| [Some(*cut), cut.mirrored().filter(|_| self.same_cut_both_sides)];
+        let cuts = self.cuts.iter().flat_map(twice).flatten();
+        let asked = |cut: FixedCut| Asked { plane: cut.plane(body.low, body.high, body.middle), side: cut.side };
+        Search {
+            rules,
+            care,
+            step_mm: self.search_step_mm,
+            fixed: cuts.map(asked).collect(),
+            fixed_only: self.cuts_only,
+        }
+    }
+
+    /// Cuts until every part fits; also the plans there were to choose from.
+    fn divide(
+        &self,
+        search: &Search,
+        whole: &Part,
+        ctx: &mut StageContext<'_>,
+    ) -> Result<(Division, Vec<Ranked>), StageError> {
+        let mut division = Division::new(Arc::clone(&whole.mesh));
+        let mut ranked = Vec::new();
+        for round in 0.. {
+            if round == search.fixed.len() {
+                ranked = search.choose(&mut division.open, self.plan - 1);
+            }
+            let done = 1.0 - 1.0 / (round + 1) as f64;
+            ctx.progress(0.1 + 0.7 * done, &format!("cutting, {} parts done", division.parts.len()));
+            ctx.checkpoint()?;
+            division.round(search, round).map_err(|error| give_up(&error))?;
+            if division.open.is_empty() {
+                break;
+            }
+        }
+        Ok((division, ranked))
     }
 }
 
 fn give_up(error: &DivideError) -> StageError {
     let hint = match error {
         DivideError::Stuck { .. } => "set `cuts` by hand, lower `part_min_mm`, or choose a larger printer",
+        DivideError::Unasked { .. } => "add a plane to `cuts`, or leave `cuts_only` out",
         DivideError::TooMany => "scale the figure down or choose a larger printer",
     };
     StageError::failed(error.to_string(), hint)

@@ -1,33 +1,43 @@
 //! Cuts in the block model, and how many parts a block model will at least come to.
 
+use std::sync::Arc;
+
 use glam::DVec3;
 
 use super::bed::Shape;
 use super::blocks::{Block, Model, NONE};
 use super::glance::{Cut, Rules};
 use super::sweep::{Lump, Lumps, regions};
+use super::ways::WAYS;
 
 impl Model {
     /// The connected pieces a cut leaves.
     pub fn parted(&self, cut: &Cut) -> Vec<Self> {
         let mut blocks = self.blocks.clone();
-        let plane = self.plane_mm(cut.axis, cut.layer) as f32;
-        let up = 2 * cut.axis + 1;
-        let regions = regions(self, cut.axis, cut.layer);
-        for b in regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).flat_map(|(_, r)| r) {
-            let over = std::mem::replace(&mut blocks[*b as usize].near[up], NONE);
-            for (block, side) in [(*b, up), (over, up - 1)] {
+        let way = WAYS[cut.way];
+        let plane = self.plane_mm(way, cut.level, cut.sub) as f32;
+        let regions = regions(self, way, cut.level);
+        for (b, up) in regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).flat_map(|(_, r)| r) {
+            let over = std::mem::replace(&mut blocks[*b as usize].near[*up], NONE);
+            for (block, side) in [(*b, *up), (over, *up ^ 1)] {
                 let block = &mut blocks[block as usize];
                 block.near[side] = NONE;
-                block.flat[side] = plane;
-                block.low[cut.axis] = block.low[cut.axis].min(plane);
-                block.high[cut.axis] = block.high[cut.axis].max(plane);
+                match way.axis() {
+                    Some(axis) => {
+                        block.flat[side] = plane;
+                        block.low[axis] = block.low[axis].min(plane);
+                        block.high[axis] = block.high[axis].max(plane);
+                    }
+                    None => block.sloped = true,
+                }
             }
         }
-        let model = |blocks| Self { step_mm: self.step_mm, corner: self.corner, blocks };
+        let model = |blocks| Self { blocks, skins: Arc::clone(&self.skins), ..*self };
         let mut pieces = separate(blocks);
-        for piece in &mut pieces {
-            trim(piece, cut, plane);
+        if let Some(axis) = way.axis() {
+            for piece in &mut pieces {
+                trim(piece, axis, cut.level, plane);
+            }
         }
         pieces.into_iter().map(model).collect()
     }
@@ -71,25 +81,25 @@ impl Model {
             }
         }
         let boxes = |lump: &Lump| {
-            let shape = lump.shape(self.step_mm);
-            let (mut size, mut has_foot) = (shape.size(), shape.has_foot());
-            size[axis] = size[axis].min(extent / count);
+            let mut shape = lump.shape(self.step_mm);
+            let mut has_foot = shape.has_foot();
+            shape.high[axis] = shape.high[axis].min(shape.low[axis] + extent / count);
             has_foot[axis] |= count > 1.0;
-            rules.bed.boxes(size, has_foot)
+            rules.bed.boxes(&shape, has_foot)
         };
         lumps.leaders().map(|l| boxes(&l)).sum()
     }
 }
 
 /// Skin of a piece on one side of the plane does not reach beyond it, even where a block stands for skin next to it.
-fn trim(piece: &mut [Block], cut: &Cut, plane: f32) {
-    let above = |b: &Block| usize::from(b.at[cut.axis]) > cut.layer;
+fn trim(piece: &mut [Block], axis: usize, level: i32, plane: f32) {
+    let above = |b: &Block| i32::from(b.at[axis]) > level;
     let all_above = piece.iter().all(above);
     if !all_above && piece.iter().any(above) {
         return;
     }
     for block in piece.iter_mut() {
-        let (low, high) = (&mut block.low[cut.axis], &mut block.high[cut.axis]);
+        let (low, high) = (&mut block.low[axis], &mut block.high[axis]);
         if *low <= *high {
             (*low, *high) =
                 if all_above { (low.max(plane), high.max(plane)) } else { (low.min(plane), high.min(plane)) };

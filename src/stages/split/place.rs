@@ -3,7 +3,7 @@
 
 use glam::DVec3;
 
-use super::blocks::Body;
+use super::body::Body;
 
 /// Words by height share, each up to the level given (body levels after Drillis & Contini 1966 and ANSUR II 2012).
 const TRUNK: [(f64, &str); 10] = [

@@ -15,6 +15,8 @@ const BEAM: usize = 12;
 const ALIKE: usize = 4;
 /// Cuts tried to continue each plan.
 const BRANCHES: usize = 8;
+/// Finished plans that are kept for the owner to choose from.
+pub(super) const RANKED: usize = 3;
 /// Steps after which no plan is followed further.
 const STEPS_MAX: usize = 200;
 
@@ -105,28 +107,84 @@ fn grown(id: usize, model: Arc<Model>, shape: Shape, steps: &[&Step]) -> Planned
     Planned { model, shape, cut: Some(step.cut), pieces: step.pieces.iter().enumerate().map(piece).collect() }
 }
 
-/// The best plan for a part; `None` when no plane parts it.
-pub(super) fn plan(model: Model, rules: &Rules) -> Option<Planned> {
+/// A finished plan, with its price in parts and what its seams show.
+#[derive(Clone, Debug)]
+pub(super) struct Ranked {
+    pub price: f64,
+    pub planned: Planned,
+}
+
+impl Planned {
+    /// This piece and all it is divided into that are cut.
+    pub fn cut_pieces(&self) -> Vec<(&Model, Cut)> {
+        let own = self.cut.map(|cut| (self.model.as_ref(), cut));
+        own.into_iter().chain(self.pieces.iter().flat_map(Self::cut_pieces)).collect()
+    }
+
+    /// Number of parts.
+    pub fn parts(&self) -> usize {
+        if self.cut.is_none() { 1 } else { self.pieces.iter().map(Self::parts).sum() }
+    }
+}
+
+/// Finished plans, the cheapest first, each with something that sets it apart from the others.
+#[derive(Debug, Default)]
+struct Best(Vec<Plan>);
+
+impl Best {
+    /// Keeps a plan if it is among the best; of plans with the same number of parts that differ in few cuts, the cheapest.
+    fn add(&mut self, plan: Plan) {
+        let alike = |kept: &Plan| kept.is_like(&plan);
+        if self.0.iter().any(|kept| alike(kept) && kept.price <= plan.price) {
+            return;
+        }
+        self.0.retain(|kept| !alike(kept));
+        let at = self.0.partition_point(|kept| kept.price <= plan.price);
+        self.0.insert(at, plan);
+        self.0.truncate(RANKED);
+    }
+
+    /// Price from which a plan is of no use.
+    fn limit(&self) -> f64 {
+        if self.0.len() < RANKED { f64::INFINITY } else { self.0[RANKED - 1].price }
+    }
+}
+
+impl Plan {
+    fn cuts(&self) -> Vec<Cut> {
+        std::iter::successors(self.last.as_ref(), |s| s.before.as_ref()).map(|s| s.cut).collect()
+    }
+
+    /// Whether the owner would hardly see a difference.
+    fn is_like(&self, other: &Self) -> bool {
+        let same = |a: &Cut, b: &Cut| a.way == b.way && a.level.abs_diff(b.level) < 3 && a.chosen == b.chosen;
+        let (own, others) = (self.cuts(), other.cuts());
+        let missing = own.iter().filter(|a| !others.iter().any(|b| same(a, b))).count();
+        own.len() == others.len() && missing < 2
+    }
+}
+
+/// The best plans for a part, the cheapest first; none when no plane parts it.
+pub(super) fn plans(model: Model, rules: &Rules) -> Vec<Ranked> {
     let model = Arc::new(model);
     let whole = Open { id: 0, model: Arc::clone(&model), parts: 2.0 };
     let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];
-    let mut best: Option<Plan> = None;
+    let mut best = Best::default();
     for _ in 0..STEPS_MAX {
         let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules)).collect();
         let (done, going): (Vec<Plan>, Vec<Plan>) = branches.into_iter().flatten().partition(|p| p.open.is_empty());
-        for plan in done {
-            if best.as_ref().is_none_or(|b| plan.price < b.price) {
-                best = Some(plan);
-            }
-        }
-        beam = narrowed(going, best.as_ref());
+        done.into_iter().for_each(|plan| best.add(plan));
+        beam = narrowed(going, best.limit());
         if beam.is_empty() {
             break;
         }
     }
-    let best = best.or_else(|| beam.into_iter().next())?;
-    best.root_cut?;
-    Some(best.tree(model, rules))
+    if best.0.is_empty() {
+        beam.truncate(1);
+        best.0 = beam;
+    }
+    best.0.retain(|plan| plan.root_cut.is_some());
+    best.0.iter().map(|p| Ranked { price: p.price, planned: p.tree(Arc::clone(&model), rules) }).collect()
 }
 
 /// The plan, continued by each of its best cuts that differ.
@@ -135,7 +193,7 @@ fn branches(plan: &Plan, rules: &Rules) -> Vec<Plan> {
     let mut picked: Vec<Cut> = Vec::new();
     for cut in cuts(&next.model, rules) {
         let alike = |p: &Cut| {
-            p.axis == cut.axis && p.layer.abs_diff(cut.layer) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
+            p.way == cut.way && p.level.abs_diff(cut.level) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
         };
         if !picked.iter().any(alike) {
             picked.push(cut);
@@ -148,12 +206,12 @@ fn branches(plan: &Plan, rules: &Rules) -> Vec<Plan> {
 }
 
 /// The most promising plans, not too many of them with the same first cut.
-fn narrowed(mut plans: Vec<Plan>, best: Option<&Plan>) -> Vec<Plan> {
+fn narrowed(mut plans: Vec<Plan>, limit: f64) -> Vec<Plan> {
     plans.sort_by(|a, b| a.outlook().total_cmp(&b.outlook()));
     let mut kept: Vec<Plan> = Vec::new();
     for plan in plans {
         let alike = kept.iter().filter(|k| k.root_cut == plan.root_cut).count();
-        let hopeless = best.is_some_and(|b| plan.price + plan.open.len() as f64 >= b.price);
+        let hopeless = plan.price + plan.open.len() as f64 >= limit;
         if alike < ALIKE && !hopeless && kept.len() < BEAM {
             kept.push(plan);
         }

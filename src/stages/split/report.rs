@@ -1,17 +1,26 @@
 //! What `split` tells: counts and sums for the log, and findings for the person who glues.
 
+use glam::DVec3;
+
 use super::bed::{Bed, FOOT_MIN_MM2, Shape};
-use super::blocks::Body;
+use super::blocks::Model;
+use super::body::Body;
 use super::divide::size_words;
 use super::finish::Finished;
+use super::glance::{Cut, Rules};
 use super::place::point_words;
+use super::plan::Ranked;
+use super::seams::{Plain, Seams};
 use super::settings::{Keys, Split};
-use crate::figure::{Joint, Key};
+use super::sweep::middles;
+use super::ways::WAYS;
+use crate::figure::{CutPlan, Joint};
 use crate::finding::{Finding, Severity};
-use crate::mesh::cut::{Plane, Socket};
-use crate::mesh::{TriMesh, measure, outline};
+use crate::mesh::{TriMesh, measure};
 use crate::stage::StageContext;
-use crate::units::snap_mm;
+
+/// Seam through what was to be avoided from which it is told, mm.
+const BARRED_TOLD_MM: f64 = 5.0;
 
 /// Parts within this of the bed's limits are pointed out, mm.
 const TIGHT_MM: f64 = 1.0;
@@ -29,22 +38,21 @@ pub(super) fn kept_whole(ctx: &mut StageContext<'_>, shape: &Shape, bed: &Bed) {
 }
 
 /// Logs the outcome and notes what the owner should know.
-pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, bed: &Bed, settings: &Split) {
+pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriMesh, rules: &Rules, settings: &Split) {
     let Finished { parts, joints, .. } = finished;
     let keys: usize = joints.iter().map(|j| j.keys.len()).sum();
-    let sockets: f64 = joints.iter().map(sockets_mm3).sum();
     let volume: f64 = parts.iter().map(|p| measure::volume_mm3(&p.mesh)).sum();
     let before = measure::volume_mm3(whole);
     ctx.figure("parts", parts.len() as f64);
     ctx.figure("joints", joints.len() as f64);
     ctx.figure("keys", keys as f64);
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
-    ctx.figure("volume_error_relative", (volume + sockets - before).abs() / before.abs().max(1e-300));
+    ctx.figure("volume_error_relative", (volume + finished.taken_mm3 - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
     ctx.finding(
         Finding::new(Severity::Note, what).hint("left and right are the figure's own, with its front along -y"),
     );
-    let body = Body::of(whole);
+    let (bed, body) = (&rules.bed, &rules.body);
     for part in parts {
         let shape = Shape::of(&part.mesh);
         let size = shape.size();
@@ -65,19 +73,65 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
         let what = format!("no key fits the joint of {a} and {b} ({:.0} mm2)", joint.area_mm2);
         let hint = "glue it with care, or add a thinner dowel to `dowel_mm`";
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
-        ctx.finding(Finding::new(severity, what).at(point_words(&body, *middle)).hint(hint));
+        ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint));
     }
 }
 
-/// Volume all sockets of a joint take on both sides, mm3.
-fn sockets_mm3(joint: &Joint) -> f64 {
-    let plane = Plane::new((0..3).find(|i| joint.normal[*i] != 0.0).unwrap_or(2), joint.offset_mm);
-    let of = |key: &Key| {
-        let centre = plane.flatten(key.centre);
-        let socket = Socket { joint: 0, centre, radius_mm: 0.5 * key.socket_mm, depth_mm: key.depth_mm };
-        2.0 * snap_mm(key.depth_mm) * outline::loops_area_mm2(&[socket.outline()])
+/// Logs what the seams show, beside those of a plain grid, and notes what was cut though it should not have been.
+pub(super) fn tell_seams(ctx: &mut StageContext<'_>, parts: usize, seams: &Seams, plain: &Plain, settings: &Split) {
+    ctx.figure("seam_mm", seams.length_mm);
+    ctx.figure("seam_shown_mm", seams.shown_mm);
+    ctx.figure("grid_parts", plain.parts as f64);
+    ctx.figure("grid_seam_mm", plain.seams.length_mm);
+    ctx.figure("grid_seam_shown_mm", plain.seams.shown_mm);
+    ctx.figure("barred_seam_mm", seams.barred_mm);
+    let less = 100.0 * (1.0 - seams.shown_mm / plain.seams.shown_mm.max(1e-9));
+    if less >= 1.0 {
+        let what = format!("the seams show {less:.0} % less than those of a plain grid of {} parts", plain.parts);
+        ctx.finding(Finding::new(Severity::Note, what));
+    }
+    if seams.barred_mm >= BARRED_TOLD_MM {
+        let what = format!("{:.0} mm of seam run through the face or a place to avoid", seams.barred_mm);
+        let hint = "set `cuts` by hand, scale the figure down, or choose a larger printer";
+        ctx.finding(Finding::new(Severity::Warning, what).hint(hint));
+    }
+    if let Some(most) = settings.parts_max.filter(|most| parts > *most) {
+        let what = format!("{parts} parts, more than `parts_max: {most}`; no plan with fewer was found");
+        let hint = "set `cuts` by hand, scale the figure down, or choose a larger printer";
+        ctx.finding(Finding::new(Severity::Warning, what).hint(hint));
+    }
+}
+
+/// The plans there were to choose from, in words.
+pub(super) fn cut_plans(ranked: &[Ranked], body: &Body, number: usize) -> Vec<CutPlan> {
+    let words = |(i, r): (usize, &Ranked)| {
+        let cuts = r.planned.cut_pieces();
+        CutPlan {
+            parts: r.planned.parts(),
+            seam_shown_mm: cuts.iter().map(|(_, cut)| cut.shown_mm).sum(),
+            price: r.price,
+            cuts: cuts.iter().map(|(model, cut)| cut_words(body, model, cut)).collect(),
+            followed: i + 1 == number.min(ranked.len()),
+        }
     };
-    joint.keys.iter().map(of).sum()
+    ranked.iter().enumerate().map(words).collect()
+}
+
+/// A cut in words, such as `thigh left and thigh right, level, 612 mm up`.
+fn cut_words(body: &Body, model: &Model, cut: &Cut) -> String {
+    let way = WAYS[cut.way];
+    let middles = middles(model, cut);
+    let mut places: Vec<String> = middles.iter().map(|p| point_words(body, *p)).collect();
+    places.dedup();
+    let middle = middles.iter().sum::<DVec3>() / middles.len().max(1) as f64;
+    let tilt_deg = way.unit().z.abs().acos().to_degrees();
+    let run = match way.axis() {
+        Some(2) => "level".to_owned(),
+        Some(1) => "upright, from side to side".to_owned(),
+        Some(_) => "upright, from front to back".to_owned(),
+        None => format!("tilted by {tilt_deg:.0} degrees"),
+    };
+    format!("{}: {run}, {:.0} mm up", places.join(" and "), middle.z - body.low.z)
 }
 
 /// Place words of a part, from its name.

@@ -1,10 +1,10 @@
 //! Settings of `split` and what they mean to its parts.
 
-use glam::DVec3;
 use serde::{Deserialize, Serialize};
 
 use super::keys::KeyRules;
-use crate::mesh::cut::Plane;
+use super::plan::RANKED;
+use super::wishes::{Avoid, FixedCut};
 use crate::problem::Problem;
 use crate::stage::Settings;
 
@@ -30,6 +30,16 @@ pub struct Split {
     pub search_step_mm: f64,
     /// Planes to cut first, whatever they cross.
     pub cuts: Vec<FixedCut>,
+    /// Whether to cut nowhere else.
+    pub cuts_only: bool,
+    /// What is not to be cut if it can be helped, beside the face.
+    pub avoid: Vec<Avoid>,
+    /// Most parts wanted: seams count less until there are no more.
+    pub parts_max: Option<usize>,
+    /// Whether limbs that are alike must be cut alike.
+    pub same_cut_both_sides: bool,
+    /// Which of the plans found to follow: 1 is the cheapest, the report shows the next two.
+    pub plan: usize,
 }
 
 /// What holds a joint besides glue.
@@ -40,26 +50,6 @@ pub enum Keys {
     #[default]
     Dowels,
     None,
-}
-
-/// An axis of the figure: x to its left, y to its back, z up.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Axis {
-    X,
-    Y,
-    Z,
-}
-
-/// A plane that was asked for: at a length from the figure's low end, or at a share of its extent.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct FixedCut {
-    pub axis: Axis,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub at_mm: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub share: Option<f64>,
 }
 
 impl Default for Split {
@@ -74,32 +64,31 @@ impl Default for Split {
             part_min_mm: 30.0,
             search_step_mm: 5.0,
             cuts: Vec::new(),
+            cuts_only: false,
+            avoid: Vec::new(),
+            parts_max: None,
+            same_cut_both_sides: false,
+            plan: 1,
         }
     }
 }
 
 impl Settings for Split {
     const NAME: &'static str = "split";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with sockets for dowels";
     const EXAMPLE: &'static str = "\
 margin_mm: 5
 keys: dowels
 dowel_mm: [8, 6, 4]
 clearance_mm: 0.15
+avoid: [hands, {from_share: 0.5, to_share: 0.56}]
+parts_max: 12
+same_cut_both_sides: true
 cuts:
-  - axis: z
-    share: 0.86
+  - {axis: z, share: 0.86}
+  - {axis: z, share: 0.81, tilt_deg: 40, towards: left, side: left}
 ";
-}
-
-impl FixedCut {
-    /// The plane in a figure with this box.
-    pub(super) fn plane(&self, low: DVec3, high: DVec3) -> Plane {
-        let axis = self.axis as usize;
-        let along = self.at_mm.or(self.share.map(|s| s * (high - low)[axis])).unwrap_or(0.0);
-        Plane::new(axis, low[axis] + along)
-    }
 }
 
 impl Split {
@@ -137,20 +126,21 @@ impl Split {
         for (i, cut) in self.cuts.iter().enumerate() {
             problems.extend(cut.problem(&format!("cuts[{i}]")));
         }
+        for (i, avoid) in self.avoid.iter().enumerate() {
+            if let Avoid::Heights(heights) = avoid {
+                problems.extend(heights.problem(&format!("avoid[{i}]")));
+            }
+        }
+        if !(1..=RANKED).contains(&self.plan) {
+            let what = format!("is {}, expected 1 to {RANKED}", self.plan);
+            problems.push(Problem::new("plan", what, "the report numbers the plans it shows"));
+        }
+        if self.parts_max == Some(0) {
+            problems.push(Problem::new("parts_max", "is 0, expected at least 1", "leave it out for no limit"));
+        }
+        if self.cuts_only && self.cuts.is_empty() {
+            problems.push(Problem::new("cuts_only", "leaves nothing to cut", "list the planes in `cuts`"));
+        }
         problems
-    }
-}
-
-impl FixedCut {
-    fn problem(&self, name: &str) -> Option<Problem> {
-        let what = match (self.at_mm, self.share) {
-            (Some(at), None) if at.is_finite() && at > 0.0 => return None,
-            (None, Some(share)) if share > 0.0 && share < 1.0 => return None,
-            (Some(at), None) => format!("has at_mm {at}, expected more than 0"),
-            (None, Some(share)) => format!("has share {share}, expected between 0 and 1"),
-            (None, None) => "has no place".to_owned(),
-            (Some(_), Some(_)) => "has two places".to_owned(),
-        };
-        Some(Problem::new(name, what, "give either `at_mm` or `share`, from the figure's low end"))
     }
 }

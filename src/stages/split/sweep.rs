@@ -1,39 +1,53 @@
-//! For every plane across an axis: what hangs together below and above it, and the regions in which it cuts the solid.
+//! For every plane across a way: what hangs together below and above it, and the regions in which it cuts the solid.
 //! One sweep up and one down (union-find) tells it for all planes at once.
 
 use glam::DVec3;
+use rustc_hash::FxHashMap;
 
-use super::bed::Shape;
-use super::blocks::{Block, Model, NONE};
+use super::bed::{SPANS, Shape};
+use super::blocks::{Block, Model, NONE, SUBS};
+use super::glance::Cut;
+use super::ways::{WAYS, Way};
+
+/// Places of a plane between two levels.
+pub(super) const PLACES: usize = SUBS as usize;
+
+/// How far the first place is from where the levels meet.
+pub(super) const FIRST: i32 = 1 - SUBS / 2;
 
 /// Measures of connected blocks that can be added up.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lump {
     pub blocks: u32,
-    pub low: [f32; 3],
-    pub high: [f32; 3],
+    pub low: [f32; SPANS],
+    pub high: [f32; SPANS],
     /// Outermost cut face on each side: coordinate (NaN for none) and number of blocks behind it.
     pub flat: [(f32, u32); 6],
+    pub sloped: u32,
 }
 
 /// A connected area in which a plane cuts blocks.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Area {
     /// Lumps of the plane it parts.
     pub below: usize,
     pub above: usize,
+    /// Number of blocks on its lower side.
     pub blocks: u32,
-    /// Block sides along its outline.
-    pub rim: f32,
-    /// Sums over the outline: skin that runs along the plane, and how much the seam matters.
-    pub slant: f32,
-    pub care: f32,
+    pub area_mm2: f64,
+    /// Middle, mm.
+    pub middle: DVec3,
+    /// Length of its outline where there is skin, and of the part where the skin runs along the plane, mm.
+    pub rim_mm: f32,
+    pub knife_mm: f32,
+    /// How much the seam shows at each place of the plane, mm.
+    pub shown: [f32; PLACES],
 }
 
-/// One plane between two layers of blocks.
+/// One plane between two levels of blocks.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Level {
-    pub layer: usize,
+    pub level: i32,
     pub below: Vec<Lump>,
     pub above: Vec<Lump>,
     pub areas: Vec<Area>,
@@ -41,14 +55,16 @@ pub(super) struct Level {
 
 impl Lump {
     pub fn of(block: &Block) -> Self {
-        Self { blocks: 1, low: block.low, high: block.high, flat: block.flat.map(|f| (f, u32::from(!f.is_nan()))) }
+        let flat = block.flat.map(|f| (f, u32::from(!f.is_nan())));
+        Self { blocks: 1, low: block.low, high: block.high, flat, sloped: u32::from(block.sloped) }
     }
 
     pub fn add(&mut self, other: &Self) {
         self.blocks += other.blocks;
-        for axis in 0..3 {
-            self.low[axis] = self.low[axis].min(other.low[axis]);
-            self.high[axis] = self.high[axis].max(other.high[axis]);
+        self.sloped += other.sloped;
+        for span in 0..SPANS {
+            self.low[span] = self.low[span].min(other.low[span]);
+            self.high[span] = self.high[span].max(other.high[span]);
         }
         for side in 0..6 {
             let (own, new) = (self.flat[side], other.flat[side]);
@@ -63,7 +79,7 @@ impl Lump {
 
     /// Extents and feet, given the size of a block.
     pub fn shape(&self, step_mm: f64) -> Shape {
-        let [low, high] = [self.low, self.high].map(|v| DVec3::from_array(v.map(f64::from)));
+        let [low, high] = [self.low, self.high].map(|v| DVec3::new(v[0].into(), v[1].into(), v[2].into()));
         let mut feet_mm2 = [0.0; 6];
         for (side, (plane, blocks)) in self.flat.into_iter().enumerate() {
             let edge = if side % 2 == 1 { self.high } else { self.low }[side / 2];
@@ -71,7 +87,9 @@ impl Lump {
                 feet_mm2[side] = f64::from(blocks) * step_mm * step_mm;
             }
         }
-        Shape { low, high, feet_mm2 }
+        let span = |i: usize| f64::from(self.high[i] - self.low[i]);
+        let diagonals = [0, 1, 2].map(|axis| [span(3 + 2 * axis), span(4 + 2 * axis)]);
+        Shape { low, high, diagonals, feet_mm2, sloped_mm2: f64::from(self.sloped) * step_mm * step_mm }
     }
 }
 
@@ -105,129 +123,176 @@ impl Lumps {
             self.lumps[keep as usize].add(&other);
         }
     }
-}
 
-impl Lumps {
     /// The lumps of all sets, in the order of their leaders.
     pub fn leaders(&self) -> impl Iterator<Item = Lump> {
         self.up.iter().enumerate().filter(|(i, up)| *i == **up as usize).map(|(i, _)| self.lumps[i])
     }
 }
 
-/// All planes across one axis that cut something.
-pub(super) fn levels(model: &Model, axis: usize) -> Vec<Level> {
-    let blocks = &model.blocks;
-    let count = blocks.iter().map(|b| usize::from(b.at[axis]) + 1).max().unwrap_or(0);
-    let mut layers: Vec<Vec<u32>> = vec![Vec::new(); count];
-    for (i, block) in blocks.iter().enumerate() {
-        layers[usize::from(block.at[axis])].push(i as u32);
-    }
-    let mut levels: Vec<Level> = (1..count).map(|i| Level { layer: i - 1, ..Level::default() }).collect();
-    // For the lower block of each bond across a plane: its lump below, and the one above.
-    let mut sides = vec![[NONE; 2]; blocks.len()];
-    for up in [false, true] {
-        let mut lumps = Lumps::new(blocks);
-        for step in 0..count.saturating_sub(1) {
-            let layer = if up { step } else { count - 1 - step };
-            grow(&mut lumps, blocks, &layers[layer], axis, up);
-            let level = &mut levels[if up { layer } else { layer - 1 }];
-            let found = if up { &mut level.below } else { &mut level.above };
-            let mut roots: Vec<u32> = Vec::new();
-            for &b in &layers[level.layer] {
-                let beyond = blocks[b as usize].near[2 * axis + 1];
-                if beyond != NONE {
-                    let root = lumps.find(if up { b } else { beyond });
-                    let lump = roots.iter().position(|r| *r == root).unwrap_or_else(|| {
-                        roots.push(root);
-                        found.push(lumps.lumps[root as usize]);
-                        roots.len() - 1
-                    });
-                    sides[b as usize][usize::from(!up)] = lump as u32;
-                }
-            }
-        }
-    }
-    for level in &mut levels {
-        level.areas = areas(blocks, &layers[level.layer], axis, &sides);
-    }
-    levels.retain(|l| !l.areas.is_empty());
-    levels
-}
+/// A bond between two blocks that a plane cuts: the lower block and the side its upper neighbour is on.
+pub(super) type Bond = (u32, usize);
 
-/// Joins one more layer to what the sweep has passed.
-fn grow(lumps: &mut Lumps, blocks: &[Block], layer: &[u32], axis: usize, up: bool) {
-    for &b in layer {
-        for side in 0..6 {
-            let beyond = blocks[b as usize].near[side];
-            let passed = side / 2 != axis || (side % 2 == 1) != up;
-            if beyond != NONE && passed && (side / 2 == axis || side % 2 == 0) {
-                lumps.join(b, beyond);
-            }
-        }
-    }
-}
-
-/// Regions of one plane: bonds across it that are neighbours on both sides.
-fn areas(blocks: &[Block], layer: &[u32], axis: usize, sides: &[[u32; 2]]) -> Vec<Area> {
-    let up = 2 * axis + 1;
-    let mut areas: Vec<Area> = Vec::new();
-    for area in walk(blocks, layer, axis) {
-        let [below, above] = sides[area[0] as usize].map(|s| s as usize);
-        let mut sum = Area { below, above, blocks: area.len() as u32, ..Area::default() };
-        for b in area {
-            let block = &blocks[b as usize];
-            let over = &blocks[block.near[up] as usize];
-            for side in (0..6).filter(|s| s / 2 != axis && !bonded(blocks, b, *s, up)) {
-                sum.rim += 1.0;
-                // No seam shows inside an earlier cut face.
-                if block.flat[side].is_nan() {
-                    sum.slant += block.slant[axis].max(over.slant[axis]);
-                    sum.care += 0.5 * (block.care + over.care);
-                }
-            }
-        }
-        areas.push(sum);
-    }
-    areas
-}
-
-/// Whether the bond above block `b` has a neighbour on side `side`.
-fn bonded(blocks: &[Block], b: u32, side: usize, up: usize) -> bool {
-    let beside = blocks[b as usize].near[side];
-    beside != NONE && blocks[beside as usize].near[up] != NONE && {
-        let over = blocks[b as usize].near[up];
-        over != NONE && blocks[over as usize].near[side] == blocks[beside as usize].near[up]
-    }
-}
-
-/// Blocks below each region of a plane, in the order of its areas.
-pub(super) fn regions(model: &Model, axis: usize, layer: usize) -> Vec<Vec<u32>> {
-    let here = |i: &u32| usize::from(model.blocks[*i as usize].at[axis]) == layer;
-    let blocks: Vec<u32> = (0..model.blocks.len() as u32).filter(here).collect();
-    walk(&model.blocks, &blocks, axis)
-}
-
-/// Connected bonds above a layer: lower blocks of each region, in the order of their first block.
-fn walk(blocks: &[Block], layer: &[u32], axis: usize) -> Vec<Vec<u32>> {
-    let up = 2 * axis + 1;
-    let mut seen = rustc_hash::FxHashSet::default();
+/// Bonds a plane cuts that hang together: the regions of its section, in the order of their first bond.
+fn regions_of(blocks: &[Block], way: Way, level: i32, bonds: &[Bond]) -> Vec<Vec<Bond>> {
+    let place: FxHashMap<Bond, usize> = bonds.iter().enumerate().map(|(i, b)| (*b, i)).collect();
+    let near = |b: u32, side: usize| blocks[b as usize].near[side];
+    let is_low = |b: u32| b != NONE && way.level(blocks[b as usize].at) <= level;
+    let mut seen = vec![false; bonds.len()];
     let mut regions = Vec::new();
-    for &start in layer {
-        if blocks[start as usize].near[up] == NONE || !seen.insert(start) {
+    for start in 0..bonds.len() {
+        if std::mem::replace(&mut seen[start], true) {
             continue;
         }
-        let mut region = vec![start];
+        let mut region = vec![bonds[start]];
         let mut next = 0;
-        while let Some(&b) = region.get(next) {
+        while let Some(&(low, up)) = region.get(next) {
             next += 1;
-            for side in (0..6).filter(|s| s / 2 != axis) {
-                let beside = blocks[b as usize].near[side];
-                if bonded(blocks, b, side, up) && seen.insert(beside) {
-                    region.push(beside);
+            let high = near(low, up);
+            for side in (0..6).filter(|s| s / 2 != up / 2) {
+                let (beside, over) = (near(low, side), near(high, side));
+                // The square beside: through its lower and upper block, or by whichever of them is on the other side.
+                let bond = if is_low(beside) {
+                    if over == NONE || near(beside, up) != over {
+                        None
+                    } else if is_low(over) {
+                        Some((over, side ^ 1))
+                    } else {
+                        Some((beside, up))
+                    }
+                } else {
+                    (beside != NONE).then_some((low, side))
+                };
+                if let Some(i) = bond.and_then(|b| place.get(&b)).filter(|i| !seen[**i]) {
+                    seen[*i] = true;
+                    region.push(bonds[*i]);
                 }
             }
         }
         regions.push(region);
     }
     regions
+}
+
+/// Bonds of every level of a way, by number of the level.
+fn bonds(blocks: &[Block], way: Way) -> Vec<(i32, Bond)> {
+    let mut all = Vec::new();
+    for (b, block) in blocks.iter().enumerate() {
+        for side in way.up_sides().filter(|s| block.near[*s] != NONE) {
+            let over = way.level(blocks[block.near[side] as usize].at);
+            all.extend((way.level(block.at)..over).map(|level| (level, (b as u32, side))));
+        }
+    }
+    all.sort_unstable();
+    all
+}
+
+/// Regions of one plane, as bonds, in the order of its areas.
+pub(super) fn regions(model: &Model, way: Way, level: i32) -> Vec<Vec<Bond>> {
+    let mut here: Vec<Bond> = Vec::new();
+    for (b, block) in model.blocks.iter().enumerate().filter(|(_, block)| way.level(block.at) <= level) {
+        let crosses = |side: &usize| {
+            let over = block.near[*side];
+            over != NONE && way.level(model.blocks[over as usize].at) > level
+        };
+        here.extend(way.up_sides().filter(crosses).map(|side| (b as u32, side)));
+    }
+    here.sort_unstable();
+    regions_of(&model.blocks, way, level, &here)
+}
+
+/// Middles of the regions a cut goes through, mm.
+pub(super) fn middles(model: &Model, cut: &Cut) -> Vec<DVec3> {
+    let regions = regions(model, WAYS[cut.way], cut.level);
+    let chosen = regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).map(|(_, r)| r);
+    chosen.map(|region| area(model, cut.way, region).middle).collect()
+}
+
+/// All planes across one way that cut something.
+pub(super) fn levels(model: &Model, way: usize) -> Vec<Level> {
+    let blocks = &model.blocks;
+    let bonds = bonds(blocks, WAYS[way]);
+    let mut levels: Vec<Level> = Vec::new();
+    let mut regions: Vec<Vec<Vec<Bond>>> = Vec::new();
+    for here in bonds.chunk_by(|a, b| a.0 == b.0) {
+        let level = here[0].0;
+        let here: Vec<Bond> = here.iter().map(|(_, bond)| *bond).collect();
+        regions.push(regions_of(blocks, WAYS[way], level, &here));
+        levels.push(Level { level, ..Level::default() });
+    }
+    for (level, regions) in levels.iter_mut().zip(&regions) {
+        level.areas = regions.iter().map(|r| area(model, way, r)).collect();
+    }
+    for up in [true, false] {
+        sweep(blocks, WAYS[way], up, &mut levels, &regions);
+    }
+    levels
+}
+
+/// Adds blocks level by level, upwards or downwards, and notes at each plane what the lumps at its regions have become.
+fn sweep(blocks: &[Block], way: Way, up: bool, levels: &mut [Level], regions: &[Vec<Vec<Bond>>]) {
+    let mut order: Vec<u32> = (0..blocks.len() as u32).collect();
+    let height = |b: &u32| way.level(blocks[*b as usize].at);
+    order.sort_by_key(|b| if up { height(b) } else { -height(b) });
+    let mut lumps = Lumps::new(blocks);
+    let mut next = order.into_iter().peekable();
+    let count = levels.len();
+    for i in 0..count {
+        let i = if up { i } else { count - 1 - i };
+        let level = &mut levels[i];
+        let passed = |b: &u32| if up { height(b) <= level.level } else { height(b) > level.level };
+        while let Some(b) = next.next_if(passed) {
+            let passed = |side: &usize| if up { way.rise(*side) <= 0 } else { way.rise(*side) >= 0 };
+            for side in (0..6).filter(passed) {
+                let beyond = blocks[b as usize].near[side];
+                if beyond != NONE {
+                    lumps.join(b, beyond);
+                }
+            }
+        }
+        let found = if up { &mut level.below } else { &mut level.above };
+        let mut roots: Vec<u32> = Vec::new();
+        for (region, area) in regions[i].iter().zip(&mut level.areas) {
+            let (low, side) = region[0];
+            let root = lumps.find(if up { low } else { blocks[low as usize].near[side] });
+            let lump = roots.iter().position(|r| *r == root).unwrap_or_else(|| {
+                roots.push(root);
+                found.push(lumps.lumps[root as usize]);
+                roots.len() - 1
+            });
+            *(if up { &mut area.below } else { &mut area.above }) = lump;
+        }
+    }
+}
+
+/// Sums over a region: how large it is, and what its seam would be.
+fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
+    let unit = WAYS[way].unit();
+    let mut area = Area::default();
+    let mut ends = [Vec::new(), Vec::new()];
+    for (low, side) in region {
+        let high = model.blocks[*low as usize].near[*side];
+        ends[0].push(*low);
+        ends[1].push(high);
+        area.area_mm2 += unit[side / 2].abs() * model.step_mm * model.step_mm;
+        let middle = |b: u32| DVec3::from_array(model.blocks[b as usize].at.map(|v| f64::from(v) + 0.5));
+        area.middle += middle(*low).midpoint(middle(high));
+    }
+    area.middle = model.corner + model.step_mm * area.middle / region.len().max(1) as f64;
+    for (above, ends) in [false, true].into_iter().zip(&mut ends) {
+        ends.sort_unstable();
+        ends.dedup();
+        for b in ends.iter() {
+            let skin = model.skin(*b);
+            area.rim_mm += skin.length(way);
+            area.knife_mm += skin.knife(way);
+            for (place, shown) in area.shown.iter_mut().enumerate() {
+                *shown += skin.shown(way, above, FIRST + place as i32);
+            }
+        }
+        if !above {
+            area.blocks = ends.len() as u32;
+        }
+    }
+    area
 }

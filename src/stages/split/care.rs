@@ -1,0 +1,196 @@
+//! How much a seam would show on each triangle of the figure. Seams hide in creases and along colour borders, and are
+//! minded most on the face and the hands; the measure is millimetres of seam, worth one each on plain skin seen from
+//! the front.
+
+use glam::{DVec3, Vec3};
+use rayon::prelude::*;
+
+use super::body::{Body, Zone};
+use crate::colour::spaces::oklab_of_linear;
+use crate::mesh::TriMesh;
+
+/// How much more a seam is minded on the face, the head, the hands, than on clothes.
+const FACE: f64 = 8.0;
+const HEAD: f64 = 3.0;
+const HAND: f64 = 2.5;
+const NECK: f64 = 1.5;
+/// What is not to be cut at all counts this many times in the search.
+const BARRED: f64 = 12.0;
+/// Share of a seam that a crease or a colour border can hide.
+const HIDDEN_MAX: f64 = 0.8;
+/// Rounds of averaging with the neighbours before creases and borders are looked for, as scan noise is finer.
+const ROUNDS: usize = 3;
+/// Colour steps from which a border begins to hide a seam and from which it hides it fully, in `OKLab`.
+const STEP: std::ops::Range<f64> = 0.06..0.22;
+/// Depths of a crease against the length it is averaged over, from which it begins to hide a seam, and does so fully.
+const CREASE: std::ops::Range<f64> = 0.06..0.22;
+/// Lengths averaging reaches, in edges, for so many rounds.
+const REACH_EDGES: f64 = 1.8;
+
+/// A stretch of the body that is not to be cut.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Barred {
+    Zone(Zone),
+    /// From and to a height, mm.
+    Heights(f64, f64),
+}
+
+/// What a seam would show, by triangle of the whole figure.
+#[derive(Clone, Debug)]
+pub(super) struct Care {
+    /// Weight of a seam on plain surface here.
+    weight: Vec<f32>,
+    /// Step of colour across a short length, by the way it runs.
+    step: Vec<Vec3>,
+    /// Not to be cut.
+    barred: Vec<bool>,
+}
+
+impl Care {
+    pub fn of(mesh: &TriMesh, body: &Body, barred: &[Barred]) -> Self {
+        let open = Openness::of(body);
+        let smooth = Smooth::of(mesh);
+        let facts: Vec<(f32, Vec3, bool)> = (0..mesh.triangles.len())
+            .into_par_iter()
+            .map(|t| {
+                let [a, b, c] = mesh.corners(t);
+                let (middle, normal) = ((a + b + c) / 3.0, (b - a).cross(c - a).normalize_or_zero());
+                let zone = body.zone(middle);
+                let minded = match zone {
+                    Zone::Face => FACE,
+                    Zone::Head => HEAD,
+                    Zone::Hand => HAND,
+                    Zone::Neck => NECK,
+                    _ => 1.0,
+                };
+                // Seen from the front before the back, and hardly where arms and legs stand close.
+                let seen = (0.8 - 0.2 * normal.y) * (0.4 + 1.2 * open.at(body, middle)).min(1.0);
+                let weight = minded * seen * (1.0 - HIDDEN_MAX * smooth.crease(mesh, t));
+                let is_barred = barred.iter().any(|b| match b {
+                    Barred::Zone(barred) => *barred == zone,
+                    Barred::Heights(low, high) => (*low..=*high).contains(&(middle.z - body.low.z)),
+                });
+                (weight as f32, smooth.step(mesh, t), is_barred)
+            })
+            .collect();
+        let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new() };
+        for (weight, step, barred) in facts {
+            care.weight.push(weight);
+            care.step.push(step);
+            care.barred.push(barred);
+        }
+        care
+    }
+
+    /// Weight of a seam across triangle `t` of the whole figure in a plane with this unit normal.
+    pub fn across(&self, t: usize, plane_normal: DVec3, normal: DVec3) -> f64 {
+        let along_skin = (plane_normal - plane_normal.dot(normal) * normal).normalize_or_zero();
+        let step = along_skin.dot(self.step[t].as_dvec3()).abs();
+        f64::from(self.weight[t]) * (1.0 - HIDDEN_MAX * ramp(step, &STEP))
+    }
+
+    /// How many times dearer a seam is in the search, for what is not to be cut.
+    pub fn bar(&self, t: usize) -> f64 {
+        if self.barred[t] { BARRED } else { 1.0 }
+    }
+
+    pub fn is_barred(&self, t: usize) -> bool {
+        self.barred[t]
+    }
+}
+
+/// 0 below a range, 1 above, straight between.
+fn ramp(value: f64, range: &std::ops::Range<f64>) -> f64 {
+    ((value - range.start) / (range.end - range.start)).clamp(0.0, 1.0)
+}
+
+/// Surface and colours without their finest detail.
+struct Smooth {
+    places: Vec<DVec3>,
+    colours: Vec<Vec3>,
+    reach_mm: f64,
+}
+
+impl Smooth {
+    fn of(mesh: &TriMesh) -> Self {
+        let colour = |c: &[f32; 3]| {
+            let [l, a, b] = oklab_of_linear(*c);
+            Vec3::new(l as f32, a as f32, b as f32)
+        };
+        let mut smooth = Self {
+            places: mesh.positions.clone(),
+            colours: mesh.colours.par_iter().map(colour).collect(),
+            reach_mm: 0.0,
+        };
+        let mut degree = vec![0.0_f64; mesh.positions.len()];
+        for v in mesh.triangles.iter().flatten() {
+            degree[*v as usize] += 2.0;
+        }
+        for _ in 0..ROUNDS {
+            smooth.average(mesh, &degree);
+        }
+        let edge = |t: usize| mesh.corners(t)[0].distance(mesh.corners(t)[1]);
+        let total: f64 = (0..mesh.triangles.len()).map(edge).sum();
+        smooth.reach_mm = (REACH_EDGES * total / mesh.triangles.len().max(1) as f64).max(1e-9);
+        smooth
+    }
+
+    /// Moves every vertex and its colour half way to the mean of its neighbours.
+    fn average(&mut self, mesh: &TriMesh, degree: &[f64]) {
+        let mut places = vec![DVec3::ZERO; self.places.len()];
+        let mut colours = vec![Vec3::ZERO; self.places.len()];
+        for [a, b, c] in &mesh.triangles {
+            let [a, b, c] = [*a as usize, *b as usize, *c as usize];
+            for (v, [p, q]) in [(a, [b, c]), (b, [c, a]), (c, [a, b])] {
+                places[v] += self.places[p] + self.places[q];
+                colours[v] += self.colours[p] + self.colours[q];
+            }
+        }
+        for v in (0..places.len()).filter(|v| degree[*v] > 0.0) {
+            self.places[v] = self.places[v].midpoint(places[v] / degree[v]);
+            self.colours[v] = self.colours[v].midpoint(colours[v] / degree[v] as f32);
+        }
+    }
+
+    /// How much of a crease a triangle lies in, 0 to 1: the surface rises out of hollows when it is averaged.
+    fn crease(&self, mesh: &TriMesh, t: usize) -> f64 {
+        let [a, b, c] = mesh.corners(t);
+        let normal = (b - a).cross(c - a).normalize_or_zero();
+        let risen: DVec3 =
+            mesh.triangles[t].iter().map(|v| self.places[*v as usize] - mesh.positions[*v as usize]).sum();
+        ramp(risen.dot(normal) / 3.0 / self.reach_mm, &CREASE)
+    }
+
+    /// Step of colour over the length averaged, pointing the way it changes most.
+    fn step(&self, mesh: &TriMesh, t: usize) -> Vec3 {
+        let [a, b, c] = mesh.triangles[t].map(|v| v as usize);
+        let [p, q, r] = mesh.corners(t);
+        let normal = (q - p).cross(r - p);
+        let twice = normal.length();
+        if twice <= 0.0 {
+            return Vec3::ZERO;
+        }
+        let unit = normal / twice;
+        // Gradient of a linear function on a triangle, for each of the three channels.
+        let slopes = [unit.cross(r - q), unit.cross(p - r), unit.cross(q - p)].map(|s| (s / twice).as_vec3());
+        let gradient =
+            |i: usize| slopes[0] * self.colours[a][i] + slopes[1] * self.colours[b][i] + slopes[2] * self.colours[c][i];
+        let (l, u, v) = (gradient(0), gradient(1), gradient(2));
+        let size = (l.length_squared() + u.length_squared() + v.length_squared()).sqrt();
+        let longest = [l, u, v].into_iter().max_by(|x, y| x.length_squared().total_cmp(&y.length_squared()));
+        longest.map_or(Vec3::ZERO, |w| w.normalize_or_zero() * size * self.reach_mm as f32)
+    }
+}
+
+/// How freely each block can be seen; worked out once.
+struct Openness(Vec<f32>);
+
+impl Openness {
+    fn of(body: &Body) -> Self {
+        Self((0..body.blocks()).into_par_iter().map(|b| body.openness(b) as f32).collect())
+    }
+
+    fn at(&self, body: &Body, p: DVec3) -> f64 {
+        body.block(p).map_or(1.0, |b| f64::from(self.0[b]))
+    }
+}

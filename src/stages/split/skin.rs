@@ -1,0 +1,109 @@
+//! What the skin in one block says about seams: for every way a plane may run, how long its rim would be there, how much
+//! it would show, and whether it would leave a knife edge.
+
+use glam::DVec3;
+use rayon::prelude::*;
+
+use super::blocks::{Piece, SUBS, WAYS_COUNT};
+use super::care::Care;
+use super::grid::Grid;
+use super::ways::WAYS;
+use crate::mesh::cut::NO_SOURCE;
+
+/// Skin closer than this to a plane makes a knife edge there: cosine of 65 degrees off its normal (common practice, no source).
+const FLAT_SKIN: f64 = 0.906;
+/// Slices of a block across an axis: planes in between, and half ones at both faces.
+const SLICES: usize = SUBS as usize + 1;
+
+/// Sums over the skin in a block.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Skin {
+    /// Seam across each axis, by slice, weighted with how much it shows, mm.
+    sliced: [[f32; SLICES]; 3],
+    /// The same across every way, anywhere in the block.
+    shown: [f32; WAYS_COUNT],
+    /// Length of the rim, mm.
+    length: [f32; WAYS_COUNT],
+    /// Length of it that runs nearly along the plane, mm.
+    knife: [f32; WAYS_COUNT],
+}
+
+impl Skin {
+    /// Weighted seam of a plane beside the block's face: `sub` steps above its lower face (`up` the block is above the
+    /// plane's level) or below its upper one.
+    pub fn shown(&self, way: usize, above: bool, sub: i32) -> f32 {
+        let Some(sliced) = self.sliced.get(way) else { return 0.5 * self.shown[way] };
+        match (above, sub) {
+            (true, 0..) => sliced[sub as usize],
+            (false, ..=0) => sliced[(SUBS + sub) as usize],
+            _ => 0.0,
+        }
+    }
+
+    pub fn length(&self, way: usize) -> f32 {
+        0.5 * self.length[way]
+    }
+
+    pub fn knife(&self, way: usize) -> f32 {
+        0.5 * self.knife[way]
+    }
+
+    fn add(&mut self, piece: Piece<'_>, t: usize, corner: DVec3, step_mm: f64, care: &Care) {
+        let [a, b, c] = piece.mesh.corners(t);
+        let doubled = (b - a).cross(c - a);
+        let twice = doubled.length();
+        if twice <= 0.0 || piece.source[t] == NO_SOURCE {
+            return;
+        }
+        let (normal, source) = (doubled / twice, piece.source[t] as usize);
+        for (i, way) in WAYS.iter().enumerate() {
+            let unit = way.unit();
+            let facing = unit.dot(normal).abs();
+            // Length of the section times the way along which it is met (the coarea formula).
+            let swept = 0.5 * twice * (1.0 - facing * facing).max(0.0).sqrt();
+            let depth_mm = way.depth() * step_mm / way.steps().length();
+            let weight = care.across(source, unit, normal) * care.bar(source);
+            self.length[i] += (swept / depth_mm) as f32;
+            self.shown[i] += (swept * weight / depth_mm) as f32;
+            if facing > FLAT_SKIN {
+                self.knife[i] += (0.5 * twice / depth_mm) as f32;
+            }
+            if let Some(axis) = way.axis() {
+                let within = (((a + b + c) / 3.0 - corner)[axis] / step_mm).clamp(0.0, 1.0);
+                let slice = (within * f64::from(SUBS) + 0.5).floor() as usize;
+                self.sliced[axis][slice] += (swept * weight / step_mm * f64::from(SUBS)) as f32;
+            }
+        }
+    }
+}
+
+/// The skin of every block, in the order of the grid.
+pub(super) fn skins(piece: Piece<'_>, grid: &Grid, care: &Care) -> Vec<Skin> {
+    let mesh = piece.mesh;
+    let home = |t: usize| {
+        let [a, b, c] = mesh.corners(t);
+        let outside = mesh.origins[t].is_outside();
+        outside.then(|| grid.block_at((a + b + c) / 3.0)).flatten().map(|b| (b as u32, t as u32))
+    };
+    let mut homes: Vec<(u32, u32)> = (0..mesh.triangles.len()).into_par_iter().filter_map(home).collect();
+    homes.par_sort_unstable();
+    let mut skins = vec![Skin::default(); grid.cells.len()];
+    let groups: Vec<&[(u32, u32)]> = homes.chunk_by(|a, b| a.0 == b.0).collect();
+    let half = DVec3::splat(0.5 * grid.step_mm);
+    let sums: Vec<(u32, Skin)> = groups
+        .par_iter()
+        .map(|group| {
+            let block = group[0].0;
+            let corner = grid.centre(block as usize) - half;
+            let mut skin = Skin::default();
+            for (_, t) in *group {
+                skin.add(piece, *t as usize, corner, grid.step_mm, care);
+            }
+            (block, skin)
+        })
+        .collect();
+    for (block, skin) in sums {
+        skins[block as usize] = skin;
+    }
+    skins
+}
