@@ -162,6 +162,28 @@ pub struct Joint {
     pub keys: Vec<Key>,
 }
 
+/// What fills the cavity of a base plate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ballast {
+    /// Such as `steel`.
+    pub material: String,
+    pub mass_g: f64,
+    pub volume_mm3: f64,
+    /// Its centre of mass, figure coordinates, mm.
+    pub centre: DVec3,
+}
+
+/// The plate a figure stands on; its parts are the last ones of the figure.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Base {
+    /// Height of the soles above the floor, mm.
+    pub height_mm: f64,
+    /// Number of parts the plate is printed in.
+    pub parts: usize,
+    #[serde(default)]
+    pub ballast: Option<Ballast>,
+}
+
 /// One way in which the figure could be cut.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CutPlan {
@@ -184,7 +206,7 @@ pub struct Figure {
     /// The scan as read, mm and z up: for pictures and comparison.
     #[serde(skip)]
     pub scan_mesh: Arc<TriMesh>,
-    /// The closed figure before it was cut, mm: for pictures, `figure.ply` and volume checks.
+    /// The closed figure before it was cut, its base plate included, mm: for pictures, `figure.ply` and volume checks.
     #[serde(skip)]
     pub whole: Arc<TriMesh>,
     /// Figure size over scan size.
@@ -198,6 +220,9 @@ pub struct Figure {
     pub palette: Vec<Filament>,
     /// Order in which parts are glued: indices of joints.
     pub glue_order: Vec<usize>,
+    /// None when it stands on its own feet.
+    #[serde(default)]
+    pub base: Option<Base>,
     /// The best ways to cut it, the cheapest first; none when there was nothing to choose.
     #[serde(default)]
     pub cut_plans: Vec<CutPlan>,

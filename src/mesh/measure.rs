@@ -68,6 +68,38 @@ pub fn centroid(mesh: &TriMesh) -> Option<DVec3> {
     (volume != 0.0).then(|| origin + moment / (4.0 * volume))
 }
 
+/// Centre of mass of a thin shell along the surface, mm; `None` when it weighs nothing. `thickness_mm` tells how thick the
+/// shell is on a triangle with this area vector.
+#[must_use]
+pub fn shell_centroid(mesh: &TriMesh, thickness_mm: impl Fn(DVec3) -> f64 + Sync) -> Option<DVec3> {
+    let of = |[a, b, c]: [DVec3; 3]| {
+        let area_vector = 0.5 * (b - a).cross(c - a);
+        let volume = area_vector.length() * thickness_mm(area_vector);
+        ((a + b + c) * (volume / 3.0), volume)
+    };
+    let (moment, volume) = sum_over(mesh, || (DVec3::ZERO, 0.0), |a, b| (a.0 + b.0, a.1 + b.1), of);
+    (volume > 0.0).then(|| moment / volume)
+}
+
+/// Plastic of a printed part, to first order.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Plastic {
+    pub volume_mm3: f64,
+    pub centre: DVec3,
+}
+
+/// Plastic of a closed mesh with a closed shell and sparse infill (surface times thickness, so too much where the shell
+/// curves strongly): the shell weighs on the surface's centroid, the infill on the solid's. `None` when it encloses nothing.
+#[must_use]
+pub fn plastic(mesh: &TriMesh, shell_mm: f64, infill_share: f64) -> Option<Plastic> {
+    let (solid, surface) = (centroid(mesh)?, shell_centroid(mesh, |_| 1.0)?);
+    let solid_mm3 = volume_mm3(mesh);
+    let shell = (1.0 - infill_share) * (area_mm2(mesh) * shell_mm).min(solid_mm3);
+    let infill = infill_share * solid_mm3;
+    let volume = shell + infill;
+    (volume > 0.0).then(|| Plastic { volume_mm3: volume, centre: (shell * surface + infill * solid) / volume })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -80,5 +112,24 @@ mod tests {
         assert!((volume_mm3(&mesh) - 1.0 / 6.0).abs() < 1e-15);
         assert!((area_mm2(&mesh) - (1.5 + 0.75_f64.sqrt())).abs() < 1e-12);
         assert!((centroid(&mesh).unwrap() - DVec3::splat(0.25)).length() < 1e-12);
+    }
+
+    /// The tetrahedron's three right-angled faces of 1/2 have their centroids at 1/3, 1/3, 0; the slanted one at 1/3 each.
+    #[test]
+    fn a_shell_has_another_centre_than_the_solid() {
+        let points = vec![DVec3::ZERO, DVec3::X, DVec3::Y, DVec3::Z];
+        let mesh = TriMesh::from_shape(points, vec![[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]]);
+        let slanted = 0.75_f64.sqrt();
+        let expected = (1.0 + slanted) / 3.0 / (1.5 + slanted);
+        assert!((shell_centroid(&mesh, |_| 2.0).unwrap() - DVec3::splat(expected)).length() < 1e-12);
+        let floor_only = |n: DVec3| f64::from(u8::from(n.x == 0.0 && n.y == 0.0));
+        let floor = shell_centroid(&mesh, floor_only).unwrap();
+        assert!((floor - DVec3::new(1.0 / 3.0, 1.0 / 3.0, 0.0)).length() < 1e-12);
+        let printed = plastic(&mesh, 0.01, 0.1).unwrap();
+        let (shell, infill) = (0.9 * 0.01 * (1.5 + slanted), 0.1 / 6.0);
+        assert!((printed.volume_mm3 - shell - infill).abs() < 1e-12);
+        let mixed = (shell * expected + infill * 0.25) / (shell + infill);
+        assert!((printed.centre - DVec3::splat(mixed)).length() < 1e-12);
+        assert_eq!(plastic(&TriMesh::default(), 1.0, 0.1), None);
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! A new stage is one file or folder here and one line in `stage_table!`.
 
+pub mod base;
 pub mod clean;
 pub mod estimate;
 pub mod export;
@@ -116,6 +117,7 @@ stage_table! {
     Clean(clean::Clean) Transform;
     Scale(scale::Scale) Transform;
     Split(split::Split) Transform;
+    Base(base::Base) Transform;
     ReduceColours(reduce_colours::ColourReduce) Transform;
     Orient(orient::Orient) Transform;
     Estimate(estimate::Estimate) Transform;

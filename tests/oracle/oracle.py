@@ -101,6 +101,8 @@ def run(folder):
             | {
                 "name": entry["name"],
                 "low": mesh.bounds[0].tolist(),
+                "placed_low": placed.min(axis=0).tolist(),
+                "centre_of_mass": (placement[:3, :3] @ mesh.center_mass + placement[:3, 3]).tolist(),
                 "size": mesh.extents.tolist(),
                 "in_figure": [placed.min(axis=0).tolist(), placed.max(axis=0).tolist()],
                 "rigid": bool(np.allclose(placement[:3, :3] @ placement[:3, :3].T, np.eye(3), atol=1e-12)),

@@ -32,6 +32,7 @@ mod readers;
 mod recut;
 mod shapes;
 mod solids;
+mod stages_base;
 mod stages_clean;
 mod stages_colour;
 mod stages_estimate;

@@ -61,7 +61,7 @@ impl Default for Estimate {
 
 impl Settings for Estimate {
     const NAME: &'static str = "estimate";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "grams, hours, tool changes and support of every part; whether the figure stands";
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }

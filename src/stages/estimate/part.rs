@@ -115,7 +115,7 @@ impl Worker<'_> {
             filament_g: if self.figure.palette.is_empty() { Vec::new() } else { filament_g },
         };
         let need_g = self.need_g(&estimate, &changes, base);
-        PartWork { estimate, used, need_g, centre: self.centre(&plastic) }
+        PartWork { estimate, used, need_g, centre: self.centre(&plastic, &filling) }
     }
 
     fn layers(&self) -> Layers {
@@ -194,26 +194,22 @@ impl Worker<'_> {
         need_g
     }
 
-    /// Centre of mass: the shell's share at the surface's centroid, the infill's at the solid's.
-    fn centre(&self, plastic: &Plastic) -> DVec3 {
+    /// Centre of mass: the shell's share where the surface is, walls and skins each as thick as they are printed; the
+    /// infill's at the solid's centroid.
+    fn centre(&self, plastic: &Plastic, filling: &Filling) -> DVec3 {
         let mesh = &self.part.mesh;
-        let surface = surface_centroid(&mesh.positions, &mesh.triangles);
-        let solid = measure::centroid(mesh).unwrap_or(surface);
+        let up = self.part.pose.map_or(DVec3::Z, |pose| pose.rotation.transpose() * DVec3::Z);
+        let thickness = |area_vector: DVec3| {
+            let normal = area_vector.normalize_or_zero();
+            let rise = normal.dot(up);
+            (filling.wall_mm * (1.0 - rise * rise).max(0.0).sqrt()).hypot(filling.skin_mm * rise)
+        };
+        let solid = measure::centroid(mesh).unwrap_or_default();
+        let surface = measure::shell_centroid(mesh, thickness).unwrap_or(solid);
         let infill = self.settings.infill_share;
         let (shell, all) = ((1.0 - infill) * plastic.shell, infill * (plastic.shell + plastic.sparse));
         if shell + all > 0.0 { (shell * surface + all * solid) / (shell + all) } else { solid }
     }
-}
-
-fn surface_centroid(positions: &[DVec3], triangles: &[[u32; 3]]) -> DVec3 {
-    let of = |t: &[u32; 3]| {
-        let [a, b, c] = t.map(|v| positions[v as usize]);
-        let area = 0.5 * (b - a).cross(c - a).length();
-        (area * (a + b + c) / 3.0, area)
-    };
-    let add = |x: (DVec3, f64), y: (DVec3, f64)| (x.0 + y.0, x.1 + y.1);
-    let (moment, area) = triangles.iter().map(of).fold((DVec3::ZERO, 0.0), add);
-    if area > 0.0 { moment / area } else { DVec3::ZERO }
 }
 
 /// Support plastic of each layer, mm3; `section` is what a column holds per millimetre.

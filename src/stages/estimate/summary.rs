@@ -1,26 +1,11 @@
 //! What all parts together take, and what the owner should know before printing.
 
-use glam::DVec3;
-
 use super::part::PartWork;
-use super::stability::{Stance, stance};
-use super::{Estimate, materials};
+use super::{Estimate, materials, stability};
 use crate::equipment::Filament;
 use crate::figure::{Figure, PartEstimate};
 use crate::finding::{Finding, Severity};
 use crate::stage::StageContext;
-
-/// Tilt a standing figure should bear: appliances must not overturn on a plane inclined by this (IEC 60335-1, 20.1).
-const TIP_MIN_DEG: f64 = 10.0;
-
-/// Figures from this height on are fixed, however they stand: children pull at them (common practice, no source), mm.
-const FIX_FROM_MM: f64 = 800.0;
-
-/// Height of the shoulders as a share of stature (Drillis and Contini 1966, from memory).
-const SHOULDER_SHARE: f64 = 0.82;
-
-/// Standard gravity, m/s2.
-const GRAVITY: f64 = 9.806_65;
 
 /// Logs sums and tells what stands out.
 pub fn report(settings: &Estimate, figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_>) {
@@ -28,7 +13,7 @@ pub fn report(settings: &Estimate, figure: &Figure, works: &[PartWork], ctx: &mu
     tell_materials(figure, works, ctx);
     tell_spools(figure, works, ctx);
     tell_changes(settings, figure, works, ctx);
-    tell_stance(figure, works, ctx);
+    stability::tell(figure, works, ctx);
 }
 
 fn log_sums(works: &[PartWork], ctx: &mut StageContext<'_>) {
@@ -87,65 +72,4 @@ fn tell_changes(settings: &Estimate, figure: &Figure, works: &[PartWork], ctx: &
     let what = format!("{changes} tool changes take {hours:.1} h and {grams:.0} g of purge");
     let hint = "use thicker layers or fewer filaments, or lay borders of colour level";
     ctx.finding(Finding::new(Severity::Warning, what).at(format!("part {}", parts.join(", "))).hint(hint));
-}
-
-fn tell_stance(figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_>) {
-    let mass_g: f64 = works.iter().map(|work| work.estimate.mass_g).sum();
-    if mass_g <= 0.0 {
-        return;
-    }
-    let centre = works.iter().map(|work| work.estimate.mass_g * work.centre).sum::<DVec3>() / mass_g;
-    let (low, high) = figure.bounds();
-    let height_mm = high.z - low.z;
-    let points = figure.parts.iter().flat_map(|part| &part.mesh.positions);
-    let stance = stance(points, centre);
-    if let Some(stance) = stance {
-        ctx.figure("tip_deg", stance.tip_deg);
-        ctx.figure("centre_of_mass_mm", stance.centre_mm);
-    }
-    if let Some(finding) = stance_finding(stance, height_mm, mass_g) {
-        ctx.finding(finding.at("whole figure"));
-    }
-}
-
-/// Warns when the figure tips too easily, or is so tall that it has to be fixed anyway.
-fn stance_finding(stance: Option<Stance>, height_mm: f64, mass_g: f64) -> Option<Finding> {
-    let fix = "fix it to the wall or the floor";
-    let Some(stance) = stance else {
-        let what = "the figure has no flat foot to stand on";
-        return Some(Finding::new(Severity::Warning, what).hint("give it a base plate or a stand"));
-    };
-    if stance.tip_deg < TIP_MIN_DEG {
-        let half_depth_mm = stance.centre_mm * TIP_MIN_DEG.to_radians().tan();
-        let what = if stance.tip_deg > 0.0 {
-            format!(
-                "the glued figure falls over when tilted by {:.1} degrees {}, expected {TIP_MIN_DEG:.0}",
-                stance.tip_deg,
-                direction(stance)
-            )
-        } else {
-            format!("the glued figure does not stand by itself: it falls {}", direction(stance))
-        };
-        let plate = format!("give it a base plate that reaches {half_depth_mm:.0} mm from its centre of mass");
-        let hint = if height_mm > FIX_FROM_MM { format!("{plate} and {fix}") } else { plate };
-        return Some(Finding::new(Severity::Warning, what).hint(hint));
-    }
-    (height_mm > FIX_FROM_MM).then(|| {
-        let lever_mm = stance.centre_mm * stance.tip_deg.to_radians().tan();
-        let push_n = mass_g / 1000.0 * GRAVITY * lever_mm / (SHOULDER_SHARE * height_mm);
-        let what = format!("a push of {push_n:.0} N at shoulder height tips the figure");
-        Finding::new(Severity::Warning, what).hint(fix)
-    })
-}
-
-/// Direction of the fall in words; the figure faces -y.
-fn direction(stance: Stance) -> &'static str {
-    let d = stance.towards;
-    if d.x.abs() > d.y.abs() {
-        if d.x > 0.0 { "to its left" } else { "to its right" }
-    } else if d.y > 0.0 {
-        "backwards"
-    } else {
-        "forwards"
-    }
 }

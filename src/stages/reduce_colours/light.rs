@@ -111,13 +111,19 @@ impl Light {
     #[must_use]
     pub fn factors(&self, figure: &Figure, surface: &Surface, share: f64) -> Vec<f64> {
         let mut normals = vec![DVec3::ZERO; surface.linear.len()];
+        let mut lit = vec![true; surface.linear.len()];
+        let plate = plate_from(figure);
         for (face, corners) in surface.corners.iter().enumerate() {
             let normal = surface.area_vector(figure, face);
             for corner in corners {
                 normals[*corner as usize] += normal;
+                lit[*corner as usize] = usize::from(surface.part[face]) < plate;
             }
         }
-        normals.par_iter().map(|normal| self.evening(normal.normalize_or_zero()).powf(share)).collect()
+        let factor = |(normal, lit): (&DVec3, &bool)| {
+            if *lit { self.evening(normal.normalize_or_zero()).powf(share) } else { 1.0 }
+        };
+        normals.par_iter().zip(&lit).map(factor).collect()
     }
 
     /// Brightest over darkest light among all directions.
@@ -145,6 +151,11 @@ fn dot(x: &[f64; TERMS], y: &[f64; TERMS]) -> f64 {
     x.iter().zip(y).map(|(x, y)| x * y).sum()
 }
 
+/// First part of the base plate, whose colour was given and bears no light.
+fn plate_from(figure: &Figure) -> usize {
+    figure.parts.len() - figure.base.as_ref().map_or(0, |base| base.parts.min(figure.parts.len()))
+}
+
 /// Divides the surface into spots of one colour and lists neighbours of like hue.
 fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec<(u32, u32)>) {
     let colours: Vec<[f32; 3]> = (0..surface.len()).into_par_iter().map(|f| shades.oklab_of_face(surface, f)).collect();
@@ -157,7 +168,9 @@ fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec
     let area_max = surface.area_mm2.iter().sum::<f32>() / SPOTS;
     let (spot_of, count) = surface.flood(area_max, alike);
     let mut spots = vec![Spot::default(); count];
-    for (face, &spot) in spot_of.iter().enumerate() {
+    let plate = plate_from(figure);
+    // Spots of the plate stay without area, so that they say nothing about the light.
+    for (face, &spot) in spot_of.iter().enumerate().filter(|(face, _)| usize::from(surface.part[*face]) < plate) {
         let spot = &mut spots[spot as usize];
         let area = f64::from(surface.area_mm2[face]);
         let [l, a, b] = colours[face].map(|x| f64::from(x.max(-1.0)));

@@ -123,6 +123,8 @@ struct Cautions {
     /// Height when it is so tall that it has to be fixed.
     tall: Option<String>,
     tip: Option<String>,
+    /// Level push at shoulder height that tips it.
+    push: Option<String>,
     /// Mass when one person should not lift it.
     heavy: Option<String>,
     glued: bool,
@@ -319,11 +321,13 @@ fn file_row(file: &FileRecord) -> FileRow<'_> {
 
 fn cautions(figure: &Figure, run: &RunRecord) -> Cautions {
     let height_mm = height_mm(figure);
-    let mass_g: f64 = figure.parts.iter().filter_map(|p| p.estimate.as_ref()).map(|e| e.mass_g).sum();
-    let tip_deg = run.stages.iter().filter_map(|stage| stage.figures.get("tip_deg")).next_back();
+    let ballast_g = figure.base.as_ref().and_then(|base| base.ballast.as_ref()).map_or(0.0, |b| b.mass_g);
+    let mass_g = ballast_g + figure.parts.iter().filter_map(|p| p.estimate.as_ref()).map(|e| e.mass_g).sum::<f64>();
+    let last = |name: &str| run.stages.iter().filter_map(|stage| stage.figures.get(name).copied()).next_back();
     Cautions {
         tall: (height_mm >= TALL_MM).then(|| words::with_unit(height_mm / 1000.0, 2, "m")),
-        tip: tip_deg.map(|deg| format!("{}\u{b0}", words::number(*deg, 1))),
+        tip: last("tip_deg").map(|deg| format!("{}\u{b0}", words::number(deg, 1))),
+        push: last("push_at_shoulder_n").map(|push_n| words::with_unit(push_n, usize::from(push_n < 9.95), "N")),
         heavy: (mass_g >= HEAVY_G).then(|| words::mass(mass_g)),
         glued: !figure.joints.is_empty() || run.stages.iter().any(|stage| stage.stage == "recut"),
     }
