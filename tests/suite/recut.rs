@@ -16,7 +16,7 @@ use statuary::mesh::slice::Slicer;
 use statuary::mesh::tree::TriTree;
 use statuary::mesh::winding::Winding;
 use statuary::mesh::{TriMesh, measure, outline};
-use statuary::units::LATTICE_MM;
+use statuary::units::{LATTICE_MM, snap_mm};
 
 use super::support::{command, digests, folder, json, oracle, small_scan, statuary, stderr, text};
 
@@ -50,8 +50,17 @@ fn recut(run: &Path, part: &str, mm: f64, out: &Path, more: &[&str]) -> Output {
     statuary(&args)
 }
 
+/// What a file holds, as it lies on the bed; corners of a part that is turned by its file are put on the lattice there, as
+/// `recut` does.
 fn object(path: &Path) -> ColouredObject {
-    threemf::read(&fs::read(path).unwrap()).unwrap()
+    let object = threemf::read(&fs::read(path).unwrap()).unwrap();
+    match object.transform {
+        None => object,
+        Some(_) => {
+            let positions = object.placed().into_iter().map(|p| p.map(|v| snap_mm(v) + 0.0)).collect();
+            ColouredObject { positions, transform: None, ..object }
+        }
+    }
 }
 
 fn mesh(object: &ColouredObject) -> TriMesh {

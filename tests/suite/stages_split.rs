@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use glam::{DMat3, DVec3};
+use glam::{DMat3, DQuat, DVec3};
 use statuary::equipment::{Changer, Equipment, Printer};
 use statuary::figure::{Figure, Joint, Part};
 use statuary::finding::Severity;
@@ -69,26 +69,31 @@ impl Ran {
     }
 }
 
-/// The 24 turns that map axes to axes.
-fn turns() -> Vec<DMat3> {
-    let axes = [DVec3::X, DVec3::Y, DVec3::Z, -DVec3::X, -DVec3::Y, -DVec3::Z];
-    let pairs = axes.iter().flat_map(|u| axes.iter().map(move |v| (*u, *v)));
-    pairs.filter(|(u, v)| u.dot(*v) == 0.0).map(|(u, v)| DMat3::from_cols(u, v, u.cross(v))).collect()
-}
-
-/// Whether a part fits in one of the 24 poses, standing on a cut face or, unturned, on its flat underside.
+/// Whether a part fits standing on a cut face, turned about the vertical by whole degrees, or, unturned, on its flat
+/// underside.
 fn stands_and_fits(part: &Part, volume_mm: [f64; 3], margin_mm: f64) -> bool {
     let room = DVec3::from_array(volume_mm) - DVec3::new(2.0, 2.0, 1.0) * margin_mm;
-    turns().iter().any(|turn| {
-        let turned: Vec<DVec3> = part.mesh.positions.iter().map(|p| *turn * *p).collect();
-        let (low, high) = measure::bounds(&turned);
-        let foot = |t: usize| {
-            let cut = matches!(part.mesh.origins[t], Origin::Cut(_)) || *turn * DVec3::Z == DVec3::Z;
-            let down = part.mesh.triangles[t].iter().all(|v| turned[*v as usize].z == low.z);
-            if cut && down { part.mesh.area_vector(t).length() / 2.0 } else { 0.0 }
-        };
-        let feet: f64 = (0..part.mesh.triangles.len()).map(foot).sum();
-        (high - low).cmple(room).all() && feet >= 25.0
+    let mesh = &part.mesh;
+    let cuts = (0..mesh.triangles.len()).filter(|t| matches!(mesh.origins[*t], Origin::Cut(_)));
+    let mut faces: Vec<(DVec3, f64)> = Vec::new();
+    for vector in cuts.map(|t| mesh.area_vector(t) / 2.0) {
+        let known = faces.iter_mut().find(|(normal, _)| normal.dot(vector) > 0.999 * vector.length());
+        match known {
+            Some((_, area)) => *area += vector.length(),
+            None => faces.push((vector.normalize(), vector.length())),
+        }
+    }
+    let downs = faces.into_iter().filter(|(_, area)| *area >= 25.0).map(|(normal, _)| normal);
+    downs.chain([DVec3::NEG_Z]).any(|down| {
+        let laid = DQuat::from_rotation_arc(down, DVec3::NEG_Z);
+        let points: Vec<DVec3> = mesh.positions.iter().map(|p| laid * *p).collect();
+        (0..90).any(|degrees| {
+            let turn = DQuat::from_rotation_z(f64::from(degrees).to_radians());
+            let turned: Vec<DVec3> = points.iter().map(|p| turn * *p).collect();
+            let (low, high) = measure::bounds(&turned);
+            let size = high - low;
+            size.cmple(room).all() || DVec3::new(size.y, size.x, size.z).cmple(room).all()
+        })
     })
 }
 
