@@ -50,14 +50,14 @@ fn recut(run: &Path, part: &str, mm: f64, out: &Path, more: &[&str]) -> Output {
     statuary(&args)
 }
 
-/// What a file holds, as it lies on the bed; corners of a part that is turned by its file are put on the lattice there, as
-/// `recut` does.
+/// What a file holds, as it lies on the bed; corners of a part that is turned by its file are put on half steps of the
+/// lattice there, as `recut` does.
 fn object(path: &Path) -> ColouredObject {
     let object = threemf::read(&fs::read(path).unwrap()).unwrap();
     match object.transform {
         None => object,
         Some(_) => {
-            let positions = object.placed().into_iter().map(|p| p.map(|v| snap_mm(v) + 0.0)).collect();
+            let positions = object.placed().into_iter().map(|p| p.map(|v| 0.5 * snap_mm(2.0 * v) + 0.0)).collect();
             ColouredObject { positions, transform: None, ..object }
         }
     }

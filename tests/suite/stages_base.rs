@@ -115,10 +115,11 @@ fn a_block_that_stands_gets_a_plate_around_its_foot() {
     assert!(made.findings.iter().all(|f| f.severity == Severity::Note), "{:?}", made.findings);
 }
 
-/// A slimmer one tips at 9.5 degrees: the plate grows to what bears 10, and no further.
+/// A slim one, even on a plate that is 5 mm larger all around, does not bear 10 degrees: the plate grows to what does, and
+/// no further.
 #[test]
 fn a_plate_grows_until_the_figure_bears_the_tilt() {
-    let slim = standing_block(DVec3::new(60.0, 40.0, 240.0));
+    let slim = standing_block(DVec3::new(24.0, 16.0, 240.0));
     for shape in [Shape::Round, Shape::Oval, Shape::Rectangle] {
         let settings = Base { shape, margin_mm: Some(5.0), ..Base::default() };
         let made = based(&settings, slim.clone(), 250.0);
@@ -133,26 +134,27 @@ fn a_plate_grows_until_the_figure_bears_the_tilt() {
 /// A short plate with a cavity of steel bears what a bare one of its size does not; heavier ballast needs less room.
 #[test]
 fn ballast_lets_a_small_plate_bear_the_tilt() {
-    let slim = standing_block(DVec3::new(60.0, 40.0, 240.0));
+    let slim = standing_block(DVec3::new(32.0, 32.0, 240.0));
     let with = |ballast| {
         let cavity_mm = Some(15.0);
         Base {
             shape: Shape::Rectangle,
-            margin_mm: Some(12.0),
-            size_max_mm: Some(90.0),
+            margin_mm: Some(4.0),
+            size_max_mm: Some(40.0),
             cavity_mm,
             ballast,
             ..Base::default()
         }
     };
     let bare = based(&with(Ballast::None), slim.clone(), 250.0);
-    assert!(bare.told("only, 10 were asked for").unwrap().severity == Severity::Warning);
+    let told = bare.told("only, 10 were asked for");
+    assert!(told.is_some_and(|f| f.severity == Severity::Warning), "{}", bare.number("expected_tip_deg"));
     let steel = based(&with(Ballast::Steel), slim.clone(), 250.0);
     assert_on_plate(&slim, &steel.figure, 250.0);
     let base = steel.figure.base.as_ref().unwrap();
     let ballast = base.ballast.as_ref().unwrap();
     assert!((ballast.mass_g / ballast.volume_mm3 * 1000.0 - 7.85).abs() < 1e-9);
-    assert!(steel.number("plate_width_mm") <= 90.0);
+    assert!(steel.number("plate_width_mm") <= 40.0);
     assert!(ballast.mass_g > 0.0 && steel.number("expected_tip_deg") >= 10.2);
     let stands = estimated(&steel.figure, 250.0);
     assert!(stands.number("tip_deg") >= 10.0, "{}", stands.number("tip_deg"));
