@@ -213,7 +213,9 @@ fn sockets_stand_square_on_a_sloped_face() {
         let rim = |p: &&DVec3| plane.holds(**p);
         mouths.push(keyed.positions.iter().filter(rim).map(|p| p.to_array().map(f64::to_bits)).collect::<Vec<_>>());
     }
-    mouths.iter_mut().for_each(|m| m.sort_unstable());
+    for mouth in &mut mouths {
+        mouth.sort_unstable();
+    }
     assert_eq!(mouths[0], mouths[1]);
 }
 

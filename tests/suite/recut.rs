@@ -54,13 +54,11 @@ fn recut(run: &Path, part: &str, mm: f64, out: &Path, more: &[&str]) -> Output {
 /// lattice there, as `recut` does.
 fn object(path: &Path) -> ColouredObject {
     let object = threemf::read(&fs::read(path).unwrap()).unwrap();
-    match object.transform {
-        None => object,
-        Some(_) => {
-            let positions = object.placed().into_iter().map(|p| p.map(|v| 0.5 * snap_mm(2.0 * v) + 0.0)).collect();
-            ColouredObject { positions, transform: None, ..object }
-        }
+    if object.transform.is_none() {
+        return object;
     }
+    let positions = object.placed().into_iter().map(|p| p.map(|v| 0.5 * snap_mm(2.0 * v) + 0.0)).collect();
+    ColouredObject { positions, transform: None, ..object }
 }
 
 fn mesh(object: &ColouredObject) -> TriMesh {

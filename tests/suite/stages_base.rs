@@ -52,7 +52,8 @@ fn assert_keyed(figure: &Figure, joint: &Joint, wall_mm: f64) {
                 let inside = key.centre + way * depth * key.depth_mm;
                 assert!(winding.at(inside).abs() < 0.5, "the socket is blocked");
                 for turn in 0..12 {
-                    let turned = DMat3::from_axis_angle(joint.normal, f64::from(turn) * 0.5236) * aside;
+                    let turned =
+                        DMat3::from_axis_angle(joint.normal, f64::from(turn) * std::f64::consts::FRAC_PI_6) * aside;
                     assert!(winding.at(inside + turned * 0.98 * reach).abs() < 0.5, "the socket is too narrow");
                     assert!(winding.at(inside + turned * (reach + 0.9 * wall_mm)) > 0.5, "the socket has no wall");
                 }

@@ -66,7 +66,9 @@ pub fn add_sockets(mesh: &TriMesh, flat: &Flat, sockets: &[Socket]) -> Result<Pi
     let mut on_face = vec![false; piece.mesh.positions.len()];
     for (triangle, origin) in piece.mesh.triangles.iter().zip(&piece.mesh.origins) {
         if *origin == Origin::Cut(flat.joint) {
-            triangle.iter().for_each(|v| on_face[*v as usize] = true);
+            for v in triangle {
+                on_face[*v as usize] = true;
+            }
         }
     }
     check::rim_is_sound(&piece.mesh, |v| on_face[v as usize])?;

@@ -56,7 +56,7 @@ impl Assembly<'_> {
         pairs.extend(self.feet(&mut parts, &cells, first_foot, printed));
         let keys = self.keys(&mut parts, &pairs, first_foot);
         if !printed {
-            self.clear_prints(&mut parts, &pairs[first_foot..], first_foot);
+            clear_prints(&mut parts, &pairs[first_foot..]);
         }
         let joints = pairs.iter().zip(&keys).map(|(pair, keys)| joint(pair, keys));
         let joints: Vec<Joint> = self.figure.joints.iter().cloned().chain(joints).collect();
@@ -164,7 +164,7 @@ impl Assembly<'_> {
         for sole in self.soles {
             let own = self.number(before + pairs.len());
             renumber(parts, sole.part, FOOT + sole.part as u16, own);
-            let upper = sole.flat(own, self.level_mm);
+            let upper = Flat { joint: own, plane: Plane::new(2, self.level_mm), faces_up: false };
             let under = outlines(&parts[sole.part].mesh, &upper);
             for a in (0..cells.len()).map(|i| first + i) {
                 let joint = self.number(before + pairs.len());
@@ -222,14 +222,14 @@ impl Assembly<'_> {
         }
         keys
     }
+}
 
-    /// Turns tops without prints back into outside.
-    fn clear_prints(&self, parts: &mut [Part], pairs: &[Pair], _first: usize) {
-        for pair in pairs {
-            for origin in &mut Arc::make_mut(&mut parts[pair.a].mesh).origins {
-                if *origin == Origin::Cut(FOOT) {
-                    *origin = Origin::Skin;
-                }
+/// Turns tops without prints back into outside.
+fn clear_prints(parts: &mut [Part], pairs: &[Pair]) {
+    for pair in pairs {
+        for origin in &mut Arc::make_mut(&mut parts[pair.a].mesh).origins {
+            if *origin == Origin::Cut(FOOT) {
+                *origin = Origin::Skin;
             }
         }
     }

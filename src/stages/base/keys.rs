@@ -24,6 +24,7 @@ const RING: usize = 16;
 
 /// What sockets keep to.
 #[derive(Clone, Debug)]
+#[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
 pub(super) struct Rules {
     /// Dowels at hand, largest first, mm.
     pub dowels_mm: Vec<f64>,
@@ -71,7 +72,9 @@ pub(super) fn outlines(mesh: &TriMesh, flat: &Flat) -> Vec<Vec<DVec2>> {
     let loops = outline::loops(&flat.rim(mesh));
     let mut outlines: Vec<Vec<DVec2>> = loops.into_iter().map(|l| l.into_iter().map(place).collect()).collect();
     if !flat.faces_up {
-        outlines.iter_mut().for_each(|o| o.reverse());
+        for outline in &mut outlines {
+            outline.reverse();
+        }
     }
     outlines
 }

@@ -4,7 +4,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use glam::{DVec2, DVec3};
 
-use crate::mesh::cut::{Flat, Plane};
 use crate::mesh::{Origin, TriMesh};
 
 /// Contact smaller than this is a touching edge, not a sole, mm2.
@@ -44,10 +43,6 @@ impl Sole {
         for t in &self.triangles {
             mesh.origins[*t as usize] = Origin::Cut(joint);
         }
-    }
-
-    pub fn flat(&self, joint: u16, level_mm: f64) -> Flat {
-        Flat { joint, plane: Plane::new(2, level_mm), faces_up: false }
     }
 
     /// Its rim as points seen from above.

@@ -81,21 +81,12 @@ impl Bed {
     /// Whether a part fits, standing on one of its flat faces and turned on the bed as it takes.
     pub fn holds_part(&self, mesh: &TriMesh, shape: &Shape) -> bool {
         let upright = Shape { sloped_mm2: 0.0, ..*shape };
-        self.holds(&upright) || self.downs(mesh, shape).iter().any(|down| self.stands(mesh, *down))
+        self.holds(&upright) || downs(mesh, shape).iter().any(|down| self.stands(mesh, *down))
     }
 
     /// Whether a mesh fits with this side down.
     pub fn stands(&self, mesh: &TriMesh, down: DVec3) -> bool {
         fit::stand(&mesh.positions, down, DVec3::new(self.sides_mm[0], self.sides_mm[1], self.height_mm)).is_some()
-    }
-
-    /// Outward normals of the flat faces a part can stand on.
-    fn downs(&self, mesh: &TriMesh, shape: &Shape) -> Vec<DVec3> {
-        let axis = |side: usize| DVec3::AXES[side / 2] * if side % 2 == 1 { 1.0 } else { -1.0 };
-        let feet = (0..6).filter(|side| shape.feet_mm2[*side] >= FOOT_MIN_MM2).map(axis);
-        let sloped = || flats(mesh).into_iter().map(|f| f.outward()).filter(|n| n.abs().max_element() < 1.0);
-        let sloped = if shape.sloped_mm2 >= FOOT_MIN_MM2 { sloped().collect() } else { Vec::new() };
-        feet.chain(sloped).collect()
     }
 
     /// In how many parts a grid of beds would cut a box of this size, laid in the best way. A box that is not cut across
@@ -153,6 +144,15 @@ impl Shape {
         }
         Self { low, high, diagonals: diagonals(&mesh.positions), feet_mm2, sloped_mm2 }
     }
+}
+
+/// Outward normals of the flat faces a part can stand on.
+fn downs(mesh: &TriMesh, shape: &Shape) -> Vec<DVec3> {
+    let axis = |side: usize| DVec3::AXES[side / 2] * if side % 2 == 1 { 1.0 } else { -1.0 };
+    let feet = (0..6).filter(|side| shape.feet_mm2[*side] >= FOOT_MIN_MM2).map(axis);
+    let sloped = || flats(mesh).into_iter().map(|f| f.outward()).filter(|n| n.abs().max_element() < 1.0);
+    let sloped = if shape.sloped_mm2 >= FOOT_MIN_MM2 { sloped().collect() } else { Vec::new() };
+    feet.chain(sloped).collect()
 }
 
 fn is_tilted([a, b, c]: [DVec3; 3]) -> bool {

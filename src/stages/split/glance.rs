@@ -83,7 +83,7 @@ fn cuts_at(model: &Model, rules: &Rules, level: &Level, way: usize) -> Vec<Cut> 
     let mut cuts = Vec::new();
     for chosen in subsets(level) {
         let mut cut =
-            Cut { way, level: level.level, sub: 0, chosen, seams: 0.0, shown_mm: 0.0, price: 0.0, fitting: 0 };
+            Cut { way, level: level.number, sub: 0, chosen, seams: 0.0, shown_mm: 0.0, price: 0.0, fitting: 0 };
         let shown = |place: usize| -> f64 {
             let areas = level.areas.iter().enumerate().filter(|(i, _)| cut.goes_through(*i));
             areas.map(|(_, area)| f64::from(area.shown[place])).sum()
@@ -195,7 +195,7 @@ fn price(model: &Model, rules: &Rules, level: &Level, mut cut: Cut, pieces: &[Lu
 fn mirrored(rules: &Rules, a: &Area, b: &Area) -> bool {
     let body = &rules.body;
     let facing = DVec3::new(2.0 * body.middle.x - b.middle.x, b.middle.y, b.middle.z);
-    let alike = a.area_mm2.min(b.area_mm2) > MIRROR_AREA * a.area_mm2.max(b.area_mm2);
+    let alike = a.size_mm2.min(b.size_mm2) > MIRROR_AREA * a.size_mm2.max(b.size_mm2);
     let apart = a.middle.distance(b.middle) > 2.0 * MIRROR_NEAR * body.height_mm();
     alike && apart && a.middle.distance(facing) < MIRROR_NEAR * body.height_mm()
 }
@@ -217,7 +217,7 @@ fn lopsided(rules: &Rules, x_mm: f64) -> f64 {
 /// Price of one cut face: whether keys fit, knife edges.
 fn face(rules: &Rules, area: &Area) -> f64 {
     let rim = f64::from(area.rim_mm).max(1e-9);
-    let half_width = 2.0 * area.area_mm2 / rim;
+    let half_width = 2.0 * area.size_mm2 / rim;
     let cramped = if rules.key_room_mm > 0.0 { (1.0 - half_width / rules.key_room_mm).max(0.0) } else { 0.0 };
     0.05 + 0.5 * cramped + 0.5 * (f64::from(area.knife_mm) / rim).min(1.0)
 }

@@ -186,7 +186,9 @@ fn search(model: &Arc<Model>, rules: &Rules, ways: usize, best: &mut Best) {
     for _ in 0..STEPS_MAX {
         let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules, ways)).collect();
         let (done, going): (Vec<Plan>, Vec<Plan>) = branches.into_iter().flatten().partition(|p| p.open.is_empty());
-        done.into_iter().for_each(|plan| best.add(plan));
+        for plan in done {
+            best.add(plan);
+        }
         beam = narrowed(going, best.limit());
         if beam.is_empty() {
             return;

@@ -13,6 +13,7 @@ use crate::mesh::cut::{NO_SOURCE, Plane};
 
 /// Sums over all seams of a figure.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
 pub(super) struct Seams {
     pub length_mm: f64,
     /// Length weighted with how much it shows: plain skin seen from the front counts once.

@@ -48,7 +48,7 @@ impl Skin {
         0.5 * self.knife[way]
     }
 
-    fn add(&mut self, piece: Piece<'_>, t: usize, corner: DVec3, step_mm: f64, care: &Care) {
+    fn add(&mut self, piece: Piece<'_>, t: usize, (corner, step_mm): (DVec3, f64), care: &Care) {
         let [a, b, c] = piece.mesh.corners(t);
         let doubled = (b - a).cross(c - a);
         let twice = doubled.length();
@@ -97,7 +97,7 @@ pub(super) fn skins(piece: Piece<'_>, grid: &Grid, care: &Care) -> Vec<Skin> {
             let corner = grid.centre(block as usize) - half;
             let mut skin = Skin::default();
             for (_, t) in *group {
-                skin.add(piece, *t as usize, corner, grid.step_mm, care);
+                skin.add(piece, *t as usize, (corner, grid.step_mm), care);
             }
             (block, skin)
         })

@@ -34,7 +34,7 @@ pub(super) struct Area {
     pub above: usize,
     /// Number of blocks on its lower side.
     pub blocks: u32,
-    pub area_mm2: f64,
+    pub size_mm2: f64,
     /// Middle, mm.
     pub middle: DVec3,
     /// Length of its outline where there is skin, and of the part where the skin runs along the plane, mm.
@@ -47,7 +47,7 @@ pub(super) struct Area {
 /// One plane between two levels of blocks.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Level {
-    pub level: i32,
+    pub number: i32,
     pub below: Vec<Lump>,
     pub above: Vec<Lump>,
     pub areas: Vec<Area>,
@@ -218,7 +218,7 @@ pub(super) fn levels(model: &Model, way: usize) -> Vec<Level> {
         let level = here[0].0;
         let here: Vec<Bond> = here.iter().map(|(_, bond)| *bond).collect();
         regions.push(regions_of(blocks, WAYS[way], level, &here));
-        levels.push(Level { level, ..Level::default() });
+        levels.push(Level { number: level, ..Level::default() });
     }
     for (level, regions) in levels.iter_mut().zip(&regions) {
         level.areas = regions.iter().map(|r| area(model, way, r)).collect();
@@ -240,7 +240,7 @@ fn sweep(blocks: &[Block], way: Way, up: bool, levels: &mut [Level], regions: &[
     for i in 0..count {
         let i = if up { i } else { count - 1 - i };
         let level = &mut levels[i];
-        let passed = |b: &u32| if up { height(b) <= level.level } else { height(b) > level.level };
+        let passed = |b: &u32| if up { height(b) <= level.number } else { height(b) > level.number };
         while let Some(b) = next.next_if(passed) {
             let passed = |side: &usize| if up { way.rise(*side) <= 0 } else { way.rise(*side) >= 0 };
             for side in (0..6).filter(passed) {
@@ -274,7 +274,7 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
         let high = model.blocks[*low as usize].near[*side];
         ends[0].push(*low);
         ends[1].push(high);
-        area.area_mm2 += unit[side / 2].abs() * model.step_mm * model.step_mm;
+        area.size_mm2 += unit[side / 2].abs() * model.step_mm * model.step_mm;
         let middle = |b: u32| DVec3::from_array(model.blocks[b as usize].at.map(|v| f64::from(v) + 0.5));
         area.middle += middle(*low).midpoint(middle(high));
     }
