@@ -69,11 +69,30 @@ impl Skin {
                 self.knife[i] += (0.5 * twice / depth_mm) as f32;
             }
             if let Some(axis) = way.axis() {
-                let within = (((a + b + c) / 3.0 - corner)[axis] / step_mm).clamp(0.0, 1.0);
-                let slice = (within * f64::from(SUBS) + 0.5).floor() as usize;
-                self.sliced[axis][slice] += (swept * weight / step_mm * f64::from(SUBS)) as f32;
+                let reach = [a, b, c].map(|p| (p[axis] - corner[axis]) / step_mm * f64::from(SUBS) + 0.5);
+                spread(&mut self.sliced[axis], reach, swept * weight / step_mm * f64::from(SUBS));
             }
         }
+    }
+}
+
+/// Spreads an amount evenly over the slices a triangle reaches across; what lies outside of the block goes evenly to all,
+/// so that no slice looks empty only because no triangle has its middle there.
+fn spread(slices: &mut [f32; SLICES], reach: [f64; 3], amount: f64) {
+    let (low, high) = reach.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
+    let (low, high) = (low.min(high - 1e-6), high);
+    // The first and the last slice are half ones.
+    let ends = |slice: usize| ((slice as f64).max(0.5), (slice as f64 + 1.0).min(f64::from(SUBS) + 0.5));
+    let mut outside = 1.0;
+    for (slice, sum) in slices.iter_mut().enumerate() {
+        let (from, to) = ends(slice);
+        let share = (high.min(to) - low.max(from)).max(0.0) / (high - low);
+        outside -= share;
+        *sum += (share * amount) as f32;
+    }
+    for (slice, sum) in slices.iter_mut().enumerate() {
+        let (from, to) = ends(slice);
+        *sum += (outside.max(0.0) * amount * (to - from) / f64::from(SUBS)) as f32;
     }
 }
 
