@@ -15,6 +15,7 @@ use super::grid::Grid;
 pub(super) use super::grid::NONE;
 use super::parted::separate;
 use super::skin::{Skin, skins};
+use super::sweep::Reach;
 use super::ways::{WAYS, Way};
 use crate::mesh::cut::{Plane, flats};
 use crate::mesh::{TriMesh, measure};
@@ -36,6 +37,12 @@ pub(super) struct Block {
     /// Whether a tilted cut face is on it.
     pub sloped: bool,
     pub near: [u32; 6],
+}
+
+impl Block {
+    pub fn reach(&self) -> Reach {
+        Reach { low: self.low, high: self.high }
+    }
 }
 
 /// A part in blocks.

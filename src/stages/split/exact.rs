@@ -15,7 +15,7 @@ use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
 use crate::units::LATTICE_MM;
 
 /// Where planes are tried, as shares of a block beside the planned place.
-const BESIDE: [f64; 7] = [0.0, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
+const BESIDE: [f64; 11] = [0.0, 0.004, -0.004, 0.03, -0.03, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
 /// Lattice steps a plane is moved by when a section touches itself.
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
 /// Crossing triangles are counted up to here.

@@ -6,7 +6,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::bed::Bed;
-use super::blocks::Model;
+use super::blocks::{Model, SUBS};
 use super::body::Body;
 use super::sweep::{Area, FIRST, Level, Lump, PLACES, levels};
 use super::ways::WAYS;
@@ -138,7 +138,12 @@ fn pieces(model: &Model, level: &Level, cut: &Cut) -> Option<Vec<Lump>> {
         let mut lump = *lump;
         let face: u32 = chosen().filter(|a| ends(a)[usize::from(above)] == i).map(|a| a.blocks).sum();
         if let Some(axis) = way.axis() {
-            let edge = if above { &mut lump.low } else { &mut lump.high };
+            let share = if above { -cut.sub } else { cut.sub } as f32 / SUBS as f32;
+            for area in chosen().filter(|a| share > 0.0 && ends(a)[usize::from(above)] == i) {
+                let [own, next] = [usize::from(above), usize::from(!above)].map(|end| area.ends[end]);
+                lump.reach.add_strip(&own, &next, axis, share);
+            }
+            let edge = if above { &mut lump.reach.low } else { &mut lump.reach.high };
             edge[axis] = plane;
             if face > 0 {
                 lump.flat[2 * axis + usize::from(!above)] = (plane, face);

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use glam::DVec3;
 
 use super::bed::Shape;
-use super::blocks::{Block, Model, NONE};
+use super::blocks::{Block, Model, NONE, SUBS};
 use super::glance::{Cut, Rules};
 use super::sweep::{Lump, Lumps, regions};
 use super::ways::WAYS;
@@ -19,6 +19,14 @@ impl Model {
         let regions = regions(self, way, cut.level);
         for (b, up) in regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).flat_map(|(_, r)| r) {
             let over = std::mem::replace(&mut blocks[*b as usize].near[*up], NONE);
+            if let Some(axis) = way.axis() {
+                let share = cut.sub as f32 / SUBS as f32;
+                let (grows, next) = if share > 0.0 { (*b, over) } else { (over, *b) };
+                let [own, next] = [grows, next].map(|b| self.blocks[b as usize].reach());
+                let mut reach = blocks[grows as usize].reach();
+                reach.add_strip(&own, &next, axis, share.abs());
+                (blocks[grows as usize].low, blocks[grows as usize].high) = (reach.low, reach.high);
+            }
             for (block, side) in [(*b, *up), (over, *up ^ 1)] {
                 let block = &mut blocks[block as usize];
                 block.near[side] = NONE;
@@ -59,7 +67,7 @@ impl Model {
             return (1.0, shape);
         }
         let spare = (shape.size() / rules.bed.least_mm()).max(DVec3::ONE);
-        let across = |axis: usize| self.slabs(axis, lump.low[axis], lump.high[axis], rules);
+        let across = |axis: usize| self.slabs(axis, lump.reach.low[axis], lump.reach.high[axis], rules);
         let slabs = (0..3).map(across).fold(f64::INFINITY, f64::min).max(2.0);
         (slabs + 0.02 * spare.x * spare.y * spare.z, shape)
     }

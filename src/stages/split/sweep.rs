@@ -19,8 +19,7 @@ pub(super) const FIRST: i32 = 1 - SUBS / 2;
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lump {
     pub blocks: u32,
-    pub low: [f32; SPANS],
-    pub high: [f32; SPANS],
+    pub reach: Reach,
     /// Outermost cut face on each side: coordinate (NaN for none) and number of blocks behind it.
     pub flat: [(f32, u32); 6],
     pub sloped: u32,
@@ -42,6 +41,41 @@ pub(super) struct Area {
     pub knife_mm: f32,
     /// How much the seam shows at each place of the plane, mm.
     pub shown: [f32; PLACES],
+    /// Reach of the blocks below and above.
+    pub ends: [Reach; 2],
+}
+
+/// How far blocks reach along all spans; inverted for none.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reach {
+    pub low: [f32; SPANS],
+    pub high: [f32; SPANS],
+}
+
+impl Default for Reach {
+    fn default() -> Self {
+        Self { low: [f32::INFINITY; SPANS], high: [f32::NEG_INFINITY; SPANS] }
+    }
+}
+
+impl Reach {
+    /// Takes in what another reaches.
+    pub fn add(&mut self, low: &[f32; SPANS], high: &[f32; SPANS]) {
+        for span in 0..SPANS {
+            self.low[span] = self.low[span].min(low[span]);
+            self.high[span] = self.high[span].max(high[span]);
+        }
+    }
+
+    /// Takes in the strip of the next layer across `axis`, of which it gets a share: its reach is taken to change evenly.
+    pub fn add_strip(&mut self, own: &Self, next: &Self, axis: usize, share: f32) {
+        let in_layer = (0..3).filter(|span| *span != axis).chain([3 + 2 * axis, 4 + 2 * axis]);
+        for span in in_layer.filter(|s| own.low[*s] <= own.high[*s] && next.low[*s] <= next.high[*s]) {
+            let between = |a: f32, b: f32| a + share * (b - a);
+            self.low[span] = self.low[span].min(between(own.low[span], next.low[span]));
+            self.high[span] = self.high[span].max(between(own.high[span], next.high[span]));
+        }
+    }
 }
 
 /// One plane between two levels of blocks.
@@ -56,16 +90,14 @@ pub(super) struct Level {
 impl Lump {
     pub fn of(block: &Block) -> Self {
         let flat = block.flat.map(|f| (f, u32::from(!f.is_nan())));
-        Self { blocks: 1, low: block.low, high: block.high, flat, sloped: u32::from(block.sloped) }
+        let reach = Reach { low: block.low, high: block.high };
+        Self { blocks: 1, reach, flat, sloped: u32::from(block.sloped) }
     }
 
     pub fn add(&mut self, other: &Self) {
         self.blocks += other.blocks;
         self.sloped += other.sloped;
-        for span in 0..SPANS {
-            self.low[span] = self.low[span].min(other.low[span]);
-            self.high[span] = self.high[span].max(other.high[span]);
-        }
+        self.reach.add(&other.reach.low, &other.reach.high);
         for side in 0..6 {
             let (own, new) = (self.flat[side], other.flat[side]);
             let further = if side % 2 == 1 { new.0 > own.0 } else { new.0 < own.0 };
@@ -79,15 +111,15 @@ impl Lump {
 
     /// Extents and feet, given the size of a block.
     pub fn shape(&self, step_mm: f64) -> Shape {
-        let [low, high] = [self.low, self.high].map(|v| DVec3::new(v[0].into(), v[1].into(), v[2].into()));
+        let [low, high] = [self.reach.low, self.reach.high].map(|v| DVec3::new(v[0].into(), v[1].into(), v[2].into()));
         let mut feet_mm2 = [0.0; 6];
         for (side, (plane, blocks)) in self.flat.into_iter().enumerate() {
-            let edge = if side % 2 == 1 { self.high } else { self.low }[side / 2];
+            let edge = if side % 2 == 1 { self.reach.high } else { self.reach.low }[side / 2];
             if (plane - edge).abs() < 1e-3 {
                 feet_mm2[side] = f64::from(blocks) * step_mm * step_mm;
             }
         }
-        let span = |i: usize| f64::from(self.high[i] - self.low[i]);
+        let span = |i: usize| f64::from(self.reach.high[i] - self.reach.low[i]);
         let diagonals = [0, 1, 2].map(|axis| [span(3 + 2 * axis), span(4 + 2 * axis)]);
         Shape { low, high, diagonals, feet_mm2, sloped_mm2: f64::from(self.sloped) * step_mm * step_mm }
     }
@@ -283,6 +315,8 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
         ends.sort_unstable();
         ends.dedup();
         for b in ends.iter() {
+            let block = &model.blocks[*b as usize];
+            area.ends[usize::from(above)].add(&block.low, &block.high);
             let skin = model.skin(*b);
             area.rim_mm += skin.length(way);
             area.knife_mm += skin.knife(way);
