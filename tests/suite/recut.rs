@@ -110,7 +110,7 @@ fn holds(part: &Value, out: &Path) -> usize {
         face_mm2 += face;
         for p in &rest.positions {
             let lifted = *p + DVec3::Z * plane;
-            // Numbers read from JSON may be off in their last digit.
+            // The matrix products round.
             assert!(placed(piece, *p).distance(placed(part, lifted)) < 1e-9, "a point moved in the figure");
             assert!(tree.nearest(lifted, 1.0).is_some_and(|near| near.distance < 1e-4), "{p} is not on the part");
             corners.insert(lifted.to_array().map(f64::to_bits));
