@@ -140,12 +140,14 @@ impl Part {
 /// A key: a round socket on each side of a joint for a dowel of this size.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Key {
-    /// Centre of the dowel's section in the cut plane, figure coordinates, mm.
+    /// Centre of its section in the cut plane, figure coordinates, mm.
     pub centre: DVec3,
     pub dowel_mm: f64,
     pub socket_mm: f64,
-    /// Depth of the socket on either side of the cut, mm.
+    /// Depth of the socket, mm; of a dowel on either side of the cut.
     pub depth_mm: f64,
+    /// Index of the part that carries the key as a pin; a dowel otherwise.
+    pub pin_of: Option<usize>,
 }
 
 /// A planar cut between two parts.

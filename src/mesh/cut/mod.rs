@@ -5,20 +5,20 @@
 
 mod assemble;
 mod check;
+mod feature;
 mod flat;
 mod hollows;
 mod plane;
 mod section;
-mod socket;
 
 use super::TriMesh;
 use super::outline::OutlineError;
 
 pub use check::rim_crossings;
+pub use feature::{Feature, Ring, Socket, add_features, add_sockets, flattened, round};
 pub use flat::{Flat, flats, flats_in};
 pub use plane::Plane;
 pub use section::{Region, Section, section};
-pub use socket::{Socket, add_sockets};
 
 /// Source of triangles that came from no outside triangle of the input.
 pub const NO_SOURCE: u32 = u32::MAX;

@@ -40,11 +40,14 @@ struct JointEntry<'a> {
     normal: [f64; 3],
     offset_mm: f64,
     area_mm2: f64,
-    keys: Vec<KeyEntry>,
+    keys: Vec<KeyEntry<'a>>,
 }
 
 #[derive(Serialize)]
-struct KeyEntry {
+struct KeyEntry<'a> {
+    /// The part that carries it as a pin; a dowel otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pin_of: Option<&'a str>,
     centre: [f64; 3],
     dowel_mm: f64,
     socket_mm: f64,
@@ -73,6 +76,7 @@ pub fn text(figure: &Figure, written: &[Written]) -> Result<Vec<u8>, StageError>
             .keys
             .iter()
             .map(|key| KeyEntry {
+                pin_of: key.pin_of.map(name),
                 centre: key.centre.to_array(),
                 dowel_mm: key.dowel_mm,
                 socket_mm: key.socket_mm,

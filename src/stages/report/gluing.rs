@@ -13,6 +13,7 @@ pub struct Step {
     pub area_mm2: f64,
     pub glue_ml: f64,
     pub dowels: usize,
+    pub pins: usize,
 }
 
 /// Dowels of one size.
@@ -42,7 +43,8 @@ pub fn steps(figure: &Figure) -> Vec<Step> {
         b: joint.b,
         area_mm2: joint.area_mm2,
         glue_ml: joint.area_mm2 * FILM_MM / 1000.0,
-        dowels: joint.keys.iter().filter(|key| key.dowel_mm > 0.0).count(),
+        dowels: joint.keys.iter().filter(|key| key.pin_of.is_none()).count(),
+        pins: joint.keys.iter().filter(|key| key.pin_of.is_some()).count(),
     };
     order.into_iter().map(|joint| step(&figure.joints[joint])).collect()
 }
@@ -51,7 +53,7 @@ pub fn steps(figure: &Figure) -> Vec<Step> {
 #[must_use]
 pub fn dowels(figure: &Figure) -> Vec<Dowel> {
     let mut counts: BTreeMap<(i64, i64), usize> = BTreeMap::new();
-    for key in figure.joints.iter().flat_map(|joint| &joint.keys).filter(|key| key.dowel_mm > 0.0) {
+    for key in figure.joints.iter().flat_map(|joint| &joint.keys).filter(|key| key.pin_of.is_none()) {
         let length_mm = (2.0 * key.depth_mm - DOWEL_AIR_MM).max(0.0);
         let tenths = |mm: f64| (mm * 10.0).round() as i64;
         *counts.entry((tenths(key.dowel_mm), tenths(length_mm))).or_default() += 1;
@@ -72,7 +74,13 @@ mod tests {
     use crate::figure::Key;
 
     fn joint(a: usize, b: usize, depths: &[f64]) -> Joint {
-        let key = |depth_mm: &f64| Key { centre: DVec3::ZERO, dowel_mm: 6.0, socket_mm: 6.2, depth_mm: *depth_mm };
+        let key = |depth_mm: &f64| Key {
+            centre: DVec3::ZERO,
+            dowel_mm: 6.0,
+            socket_mm: 6.2,
+            depth_mm: *depth_mm,
+            pin_of: None,
+        };
         let keys = depths.iter().map(key).collect();
         Joint { a, b, normal: DVec3::Z, offset_mm: 0.5, area_mm2: 10_000.0, keys }
     }

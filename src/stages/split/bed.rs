@@ -46,11 +46,11 @@ pub(super) struct Shape {
 }
 
 impl Bed {
-    /// The printer's room less a margin on all sides and at the top.
-    pub fn new(printer: &Printer, margin_mm: f64) -> Self {
+    /// The printer's room less a margin on all sides and at the top, and less what pins will stand out.
+    pub fn new(printer: &Printer, margin_mm: f64, pins_mm: f64) -> Self {
         let [x, y, z] = printer.volume_mm;
-        let sides_mm = [x - 2.0 * margin_mm, y - 2.0 * margin_mm];
-        Self { sides_mm, height_mm: z - margin_mm }
+        let sides_mm = [x, y].map(|side| side - 2.0 * margin_mm - pins_mm);
+        Self { sides_mm, height_mm: z - margin_mm - pins_mm }
     }
 
     /// The least of its three sizes, mm.

@@ -1,6 +1,6 @@
 //! Which parts meet at which cut: cut faces of one cut are matched over the plane, however often either side was cut again.
 
-use glam::DVec2;
+use glam::{DVec2, DVec3};
 use rayon::prelude::*;
 
 use super::divide::Work;
@@ -29,6 +29,22 @@ pub(super) struct Meeting {
     /// Outlines of the common area in the plane's frame.
     pub outlines: Vec<Vec<DVec2>>,
     pub area_mm2: f64,
+}
+
+impl Meeting {
+    /// Box of the joint and of what lies behind it as far as this, mm.
+    pub fn span(&self, into: DVec3) -> [DVec3; 2] {
+        let start = (DVec3::INFINITY, DVec3::NEG_INFINITY);
+        let corners = self.outlines.iter().flatten().map(|p| self.plane.at(*p));
+        let (low, high) = corners.flat_map(|p| [p, p + into]).fold(start, |(l, h), p| (l.min(p), h.max(p)));
+        [low, high]
+    }
+
+    /// The mean corner of its outlines, in the plane's frame.
+    pub fn middle(&self) -> DVec2 {
+        let corners: Vec<DVec2> = self.outlines.iter().flatten().copied().collect();
+        corners.iter().sum::<DVec2>() / corners.len().max(1) as f64
+    }
 }
 
 /// Plane of a cut, where it is known.

@@ -1,57 +1,148 @@
-//! Places dowel sockets on joints: as far apart as walls allow, of different sizes so that parts go together one way only,
-//! and inside both parts over their whole depth.
+//! Keys of joints: what they must keep to, the sockets and pins they become, and the room they take in a part.
 
 use glam::{DVec2, DVec3};
 
-use super::joints::Meeting;
-use crate::mesh::TriMesh;
-use crate::mesh::cut::Plane;
-use crate::mesh::outline;
+use super::walls::Band;
+use crate::mesh::cut::{Feature, Plane, Ring, flattened, round};
 
-/// Places tried on a joint, about.
-const PLACES: f64 = 250.0;
-/// Distance between depths at which a socket's surroundings are looked at, mm.
-const LOOK_MM: f64 = 3.0;
-/// Socket depths tried, as shares of the wanted one.
-const DEPTHS: [f64; 3] = [1.0, 0.67, 0.5];
-/// Wanted depth in diameters (common practice, no source).
+/// Wanted depth of a dowel's socket in diameters (common practice, no source).
 const DIAMETERS: f64 = 3.0;
+/// Height of a printed pin in diameters (common practice: 1 to 1.5, no source).
+const PIN_DIAMETERS: f64 = 1.2;
+/// A pin gets thinner by this much for each millimetre of height: 3 degrees (common practice: 2 to 5, no source).
+const DRAFT: f64 = 0.052_4;
+/// Chamfer at a pin's end, mm.
+const PIN_CHAMFER_MM: f64 = 0.6;
+/// A pin's socket is deeper than the pin is high by this much, for glue and dust, mm (common practice: 0.5 to 1, no source).
+const PIN_AIR_MM: f64 = 0.5;
+/// Distance of a flat from a pin's axis, in radii.
+const FLAT: f64 = 0.6;
 
 /// What sockets must keep to.
 #[derive(Clone, Debug)]
 #[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
 pub(super) struct KeyRules {
-    /// Dowels on the shelf, largest first, mm.
+    /// Diameters of dowels on the shelf, or of pins, largest first, mm.
     pub dowels_mm: Vec<f64>,
+    /// Whether keys are printed on one of the parts.
+    pub pins: bool,
     pub clearance_mm: f64,
     pub wall_mm: f64,
-    /// Wanted depth; three diameters when none is given.
+    /// Wanted depth, where it is given.
     pub depth_mm: Option<f64>,
+    /// Chamfer of a socket's mouth.
+    pub chamfer_mm: f64,
+    /// Wanted height of the figures of marks; none without marks.
+    pub marks_mm: Option<f64>,
 }
 
 impl KeyRules {
-    fn depth_for(&self, dowel_mm: f64) -> f64 {
-        self.depth_mm.unwrap_or(DIAMETERS * dowel_mm)
+    pub fn depth_for(&self, dowel_mm: f64) -> f64 {
+        let usual = if self.pins { PIN_DIAMETERS * dowel_mm + PIN_AIR_MM } else { DIAMETERS * dowel_mm };
+        self.depth_mm.unwrap_or(usual)
     }
 
-    fn radius_mm(&self, dowel_mm: f64) -> f64 {
+    pub fn radius_mm(&self, dowel_mm: f64) -> f64 {
         dowel_mm / 2.0 + self.clearance_mm
     }
 
-    /// Half width a cut face needs for the smallest key, mm; 0 when there are no dowels.
+    /// Distance from its axis to the rim of the face that a key needs.
+    pub fn reach_mm(&self, dowel_mm: f64) -> f64 {
+        self.radius_mm(dowel_mm) + self.chamfer_mm + self.wall_mm
+    }
+
+    /// How far pins stand out, mm; 0 for dowels.
+    pub fn stands_out_mm(&self) -> f64 {
+        let highest = self.dowels_mm.iter().map(|d| self.depth_for(*d) - PIN_AIR_MM).fold(0.0, f64::max);
+        if self.pins { highest } else { 0.0 }
+    }
+
+    /// Half width a cut face needs for the smallest key, mm; 0 when there are no keys.
     pub fn room_mm(&self) -> f64 {
-        self.dowels_mm.last().map_or(0.0, |d| self.radius_mm(*d) + self.wall_mm)
+        self.dowels_mm.last().map_or(0.0, |d| self.reach_mm(*d))
     }
 }
 
-/// A socket pair on a joint.
+/// A key on a joint.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Placed {
     /// In the frame of the joint's plane, mm.
     pub centre: DVec2,
+    /// Diameter of the dowel, or of the pin at its foot.
     pub dowel_mm: f64,
+    /// Of the socket.
     pub radius_mm: f64,
+    /// Of the socket.
     pub depth_mm: f64,
+    pub chamfer_mm: f64,
+    /// Whether the part below or above carries it as a pin; a dowel otherwise.
+    pub pin: Option<Side>,
+    /// Whether a flat keeps it from turning.
+    pub flat: bool,
+}
+
+/// A part at a joint.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Side {
+    Below,
+    Above,
+}
+
+impl Placed {
+    /// What it is on the part on this side of the joint.
+    pub fn feature(&self, joint: u16, side: Side) -> Feature {
+        let rings = match self.pin {
+            Some(pin) if pin == side => self.pin_rings(),
+            Some(_) => self.socket_rings(DRAFT),
+            None => self.socket_rings(0.0),
+        };
+        Feature { joint, rings, inner: Vec::new() }
+    }
+
+    fn ring(&self, radius_mm: f64, wider_mm: f64, height_mm: f64) -> Ring {
+        let radius_mm = radius_mm + wider_mm;
+        let corners =
+            if self.flat { flattened(self.centre, radius_mm, FLAT * radius_mm) } else { round(self.centre, radius_mm) };
+        Ring { loops: vec![corners], height_mm }
+    }
+
+    fn pin_rings(&self) -> Vec<Ring> {
+        let high = self.depth_mm - PIN_AIR_MM;
+        let at = |height: f64| 0.5 * self.dowel_mm - DRAFT * height;
+        let chamfer = PIN_CHAMFER_MM.min(0.3 * high).min(0.2 * self.dowel_mm);
+        vec![
+            self.ring(at(0.0), 0.0, 0.0),
+            self.ring(at(high - chamfer), 0.0, high - chamfer),
+            self.ring(at(high), -chamfer, high),
+        ]
+    }
+
+    fn socket_rings(&self, draft: f64) -> Vec<Ring> {
+        let at = |depth: f64| self.radius_mm - draft * depth;
+        let mut rings =
+            vec![self.ring(at(0.0), self.chamfer_mm, 0.0), self.ring(at(self.depth_mm), 0.0, -self.depth_mm)];
+        if self.chamfer_mm > 0.0 {
+            rings.insert(1, self.ring(at(self.chamfer_mm), 0.0, -self.chamfer_mm));
+        }
+        rings
+    }
+
+    /// Surfaces its socket keeps to: at the mouth, around and below.
+    pub fn bands(&self) -> [Band; 3] {
+        // The corners of the prism stick out a little.
+        let radius = 1.01 * self.radius_mm;
+        let (mouth, floor) = ((radius + self.chamfer_mm, 0.0), (radius, self.depth_mm));
+        let neck = (radius, self.chamfer_mm);
+        [Band { from: mouth, to: neck }, Band { from: neck, to: floor }, Band { from: floor, to: (0.0, self.depth_mm) }]
+    }
+}
+
+/// The direction into a part at a joint.
+pub(super) fn inward(plane: Plane, side: Side) -> DVec3 {
+    match side {
+        Side::Below => -plane.normal(),
+        Side::Above => plane.normal(),
+    }
 }
 
 /// Sockets a part has got so far: from mouth to floor, with radii.
@@ -59,21 +150,17 @@ pub(super) struct Placed {
 pub(super) struct Taken(Vec<(DVec3, DVec3, f64)>);
 
 impl Taken {
-    /// Notes a socket of a cut in `plane`, into the part above or below it.
-    pub fn add(&mut self, plane: Plane, up: bool, key: &Placed) {
+    /// Notes a socket of a cut in `plane`, into the part on this side.
+    pub fn add(&mut self, plane: Plane, side: Side, key: &Placed) {
         let mouth = plane.at(key.centre);
-        self.0.push((mouth, floor(plane, mouth, up, key.depth_mm), key.radius_mm));
+        self.0.push((mouth, mouth + key.depth_mm * inward(plane, side), key.radius_mm));
     }
 
-    fn clear_of(&self, plane: Plane, up: bool, key: &Placed, wall_mm: f64) -> bool {
+    pub fn clear_of(&self, plane: Plane, side: Side, key: &Placed, wall_mm: f64) -> bool {
         let mouth = plane.at(key.centre);
-        let own = [mouth, floor(plane, mouth, up, key.depth_mm)];
+        let own = [mouth, mouth + key.depth_mm * inward(plane, side)];
         self.0.iter().all(|(a, b, radius)| distance([*a, *b], own) >= radius + key.radius_mm + wall_mm)
     }
-}
-
-fn floor(plane: Plane, mouth: DVec3, up: bool, depth_mm: f64) -> DVec3 {
-    mouth + if up { depth_mm } else { -depth_mm } * plane.normal()
 }
 
 /// Distance between two segments, mm: of their lines, where both feet lie within, else from the ends (after Ericson 2005).
@@ -90,159 +177,4 @@ fn distance([a, b]: [DVec3; 2], [c, d]: [DVec3; 2]) -> f64 {
         p.distance(from + t * along)
     };
     end(a, c, v).min(end(b, c, v)).min(end(c, a, u)).min(end(d, a, u))
-}
-
-/// A place for a key, with the room around it.
-#[derive(Clone, Debug)]
-struct Spot {
-    centre: DVec2,
-    /// Distance to the joint's outline, mm.
-    room: f64,
-    /// Least distance to the outlines of the part below and above, down to each depth looked at, mm.
-    deep: [Vec<f64>; 2],
-}
-
-/// Places for keys on a joint.
-#[derive(Clone, Debug)]
-pub(super) struct Survey {
-    plane: Plane,
-    depths_mm: Vec<f64>,
-    spots: Vec<Spot>,
-}
-
-impl Survey {
-    /// Looks at a joint and at the parts below and above it.
-    pub fn of(joint: &Meeting, meshes: [&TriMesh; 2], rules: &KeyRules) -> Self {
-        let largest = rules.dowels_mm.first().copied().unwrap_or(0.0);
-        let deepest = rules.depth_for(largest) + rules.wall_mm;
-        let count = (deepest / LOOK_MM).ceil().max(1.0) as usize;
-        // Not at round depths, where vertices may lie.
-        let depths_mm: Vec<f64> = (1..=count).map(|i| deepest * i as f64 / count as f64 - 0.000_7).collect();
-        let sections = [false, true].map(|up| sections(meshes[usize::from(up)], joint.plane, up, &depths_mm));
-        let mut spots = spots(joint, rules.room_mm());
-        for spot in &mut spots {
-            spot.deep = [0, 1].map(|side| {
-                let mut least = f64::INFINITY;
-                let narrow = |edges: &Vec<(DVec2, DVec2)>| {
-                    least = if least < rules.room_mm() { least } else { least.min(room(edges, spot.centre)) };
-                    least
-                };
-                sections[side].iter().map(narrow).collect()
-            });
-        }
-        Self { plane: joint.plane, depths_mm, spots }
-    }
-
-    /// Places up to two keys, clear of what the two parts have already.
-    pub fn place(&self, taken: [&Taken; 2], rules: &KeyRules) -> Vec<Placed> {
-        let fits: Vec<Vec<Placed>> = rules.dowels_mm.iter().map(|d| self.fitting(*d, taken, rules)).collect();
-        let sizes = fits.len();
-        let mixed = (0..sizes).flat_map(|i| (i + 1..sizes.min(i + 3)).map(move |j| (i, j)));
-        for (i, j) in mixed.chain((0..sizes).map(|i| (i, i))) {
-            if let Some(pair) = far_pair(&fits[i], &fits[j], rules.wall_mm) {
-                return pair.to_vec();
-            }
-        }
-        let room_at = |key: &Placed| self.spots.iter().find(|s| s.centre == key.centre).map_or(0.0, |s| s.room);
-        let roomiest = |keys: &Vec<Placed>| keys.iter().copied().max_by(|a, b| room_at(a).total_cmp(&room_at(b)));
-        fits.iter().find_map(roomiest).into_iter().collect()
-    }
-
-    /// Spots where a dowel of this size fits, each at the greatest depth possible.
-    fn fitting(&self, dowel_mm: f64, taken: [&Taken; 2], rules: &KeyRules) -> Vec<Placed> {
-        let radius_mm = rules.radius_mm(dowel_mm);
-        let reach = radius_mm + rules.wall_mm;
-        let at = |spot: &Spot| {
-            let fits = |share: &f64| {
-                let depth_mm = share * rules.depth_for(dowel_mm);
-                let key = Placed { centre: spot.centre, dowel_mm, radius_mm, depth_mm };
-                let last =
-                    self.depths_mm.partition_point(|d| *d < depth_mm + rules.wall_mm).min(self.depths_mm.len() - 1);
-                let held = spot.deep.iter().all(|deep| deep[last] >= reach);
-                let clear = (0..2).all(|side| taken[side].clear_of(self.plane, side == 1, &key, rules.wall_mm));
-                (held && clear).then_some(key)
-            };
-            (spot.room >= reach).then(|| DEPTHS.iter().find_map(fits)).flatten()
-        };
-        self.spots.iter().filter_map(at).collect()
-    }
-}
-
-/// The two spots that hold best, far apart and deep, one of each list, if there is room between them.
-fn far_pair(a: &[Placed], b: &[Placed], wall_mm: f64) -> Option<[Placed; 2]> {
-    let mut best: Option<(f64, [Placed; 2])> = None;
-    for p in a {
-        for q in b {
-            let apart = p.centre.distance(q.centre);
-            // Leverage of the pair: a shallow socket holds less.
-            let hold = apart * (p.depth_mm / p.dowel_mm).min(q.depth_mm / q.dowel_mm);
-            if apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm && best.is_none_or(|b| hold > b.0) {
-                best = Some((hold, [*p, *q]));
-            }
-        }
-    }
-    best.map(|b| b.1)
-}
-
-/// Grid points on a joint with at least some room, and that room.
-fn spots(joint: &Meeting, least_mm: f64) -> Vec<Spot> {
-    let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
-    let edges: Vec<(DVec2, DVec2)> = joint.outlines.iter().flat_map(closed).collect();
-    let reach = (DVec2::INFINITY, DVec2::NEG_INFINITY);
-    let (low, high) = edges.iter().fold(reach, |(l, h), e| (l.min(e.0), h.max(e.0)));
-    let step = (joint.area_mm2 / PLACES).sqrt().max(0.5);
-    let count = ((high - low) / step).ceil().max(DVec2::ONE).min(DVec2::splat(200.0));
-    let mut spots = Vec::new();
-    for j in 0..=count.y as usize {
-        for i in 0..=count.x as usize {
-            let centre = low + (high - low) * DVec2::new(i as f64, j as f64) / count;
-            let room = room(&edges, centre);
-            if room >= least_mm {
-                spots.push(Spot { centre, room, deep: [Vec::new(), Vec::new()] });
-            }
-        }
-    }
-    spots
-}
-
-/// Sections of a part at depths below or above a plane, as edges with material to the left.
-fn sections(mesh: &TriMesh, plane: Plane, up: bool, depths_mm: &[f64]) -> Vec<Vec<(DVec2, DVec2)>> {
-    let sign = if up { 1.0 } else { -1.0 };
-    let mut edges = vec![Vec::new(); depths_mm.len()];
-    for corners in mesh.triangles.iter().map(|t| t.map(|v| mesh.positions[v as usize])) {
-        let depth = corners.map(|p| sign * plane.above_mm(p));
-        let (low, high) = depth.iter().fold((f64::MAX, f64::MIN), |(l, h), d| (l.min(*d), h.max(*d)));
-        let first = depths_mm.partition_point(|d| *d < low);
-        for (at, edges) in depths_mm.iter().zip(&mut edges).skip(first).take_while(|(at, _)| **at <= high) {
-            edges.extend(segment(corners, depth, *at, plane));
-        }
-    }
-    if !up {
-        edges.iter_mut().flatten().for_each(|e| *e = (e.1, e.0));
-    }
-    edges
-}
-
-/// The segment in which a triangle crosses a depth.
-fn segment(corners: [DVec3; 3], depth: [f64; 3], at: f64, plane: Plane) -> Option<(DVec2, DVec2)> {
-    let mut ends = [None; 2];
-    for i in 0..3 {
-        let j = (i + 1) % 3;
-        if (depth[i] < at) != (depth[j] < at) {
-            let t = (at - depth[i]) / (depth[j] - depth[i]);
-            ends[usize::from(depth[i] < at)] = Some(plane.within(corners[i].lerp(corners[j], t)));
-        }
-    }
-    Some((ends[0]?, ends[1]?))
-}
-
-/// Distance from a point inside to the outlines, mm; negative outside.
-fn room(edges: &[(DVec2, DVec2)], p: DVec2) -> f64 {
-    let mut nearest = f64::INFINITY;
-    for (a, b) in edges {
-        let along = *b - *a;
-        let t = ((p - *a).dot(along) / along.length_squared().max(1e-300)).clamp(0.0, 1.0);
-        nearest = nearest.min(p.distance_squared(*a + t * along));
-    }
-    if outline::winding(edges.iter().copied(), p) > 0 { nearest.sqrt() } else { -nearest.sqrt() }
 }

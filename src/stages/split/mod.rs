@@ -15,15 +15,20 @@ mod grid;
 mod joints;
 mod keys;
 mod labels;
+mod marks;
 mod parted;
+mod pattern;
 mod place;
 mod plan;
 mod report;
 mod rims;
 mod seams;
 mod settings;
+mod sink;
 mod skin;
+mod survey;
 mod sweep;
+mod walls;
 mod ways;
 mod wishes;
 
@@ -117,7 +122,7 @@ impl Split {
     /// The printer's room for one part.
     fn bed(&self, ctx: &StageContext<'_>) -> Result<Bed, StageError> {
         let printer = &ctx.equipment.printer;
-        let bed = Bed::new(printer, self.margin_mm);
+        let bed = Bed::new(printer, self.margin_mm, self.key_rules().stands_out_mm());
         if bed.least_mm() >= 2.0 * self.part_min_mm.max(self.search_step_mm) {
             return Ok(bed);
         }

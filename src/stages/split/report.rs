@@ -22,6 +22,9 @@ use crate::stage::StageContext;
 /// Seam through what was to be avoided from which it is told, mm.
 const BARRED_TOLD_MM: f64 = 5.0;
 
+/// Joints larger than this are wide: there should be room for keys.
+const WIDE_MM2: f64 = 1200.0;
+
 /// Parts within this of the bed's limits are pointed out, mm.
 const TIGHT_MM: f64 = 1.0;
 
@@ -46,6 +49,10 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     ctx.figure("parts", parts.len() as f64);
     ctx.figure("joints", joints.len() as f64);
     ctx.figure("keys", keys as f64);
+    let wide = || joints.iter().filter(|j| j.area_mm2 > WIDE_MM2);
+    ctx.figure("wide_joints", wide().count() as f64);
+    ctx.figure("wide_joints_keyed", wide().filter(|j| !j.keys.is_empty()).count() as f64);
+    ctx.figure("marks", finished.marked.iter().flatten().filter(|marked| **marked).count() as f64);
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
     ctx.figure("volume_error_relative", (volume + finished.taken_mm3 - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
@@ -67,13 +74,35 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
             ctx.finding(Finding::new(Severity::Warning, what).on(&part.name).at(place_of(&part.name)).hint(hint));
         }
     }
-    let bare = |j: &Joint| j.keys.is_empty() && settings.keys == Keys::Dowels;
+    tell_loose(ctx, finished, body, settings);
+}
+
+/// Notes joints without keys, with a single round one, or without marks.
+fn tell_loose(ctx: &mut StageContext<'_>, finished: &Finished, body: &Body, settings: &Split) {
+    let Finished { parts, joints, .. } = finished;
+    let bare = |j: &Joint| j.keys.is_empty() && settings.keys != Keys::None;
     for (joint, middle) in joints.iter().zip(&finished.middles).filter(|(j, _)| bare(j)) {
         let [a, b] = [joint.a, joint.b].map(|p| parts[p].name.as_str());
         let what = format!("no key fits the joint of {a} and {b} ({:.0} mm2)", joint.area_mm2);
         let hint = "glue it with care, or add a thinner dowel to `dowel_mm`";
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
         ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint));
+    }
+    for (joint, middle) in joints.iter().zip(&finished.middles) {
+        let [key] = joint.keys.as_slice() else { continue };
+        if key.pin_of.is_none() {
+            let [a, b] = [joint.a, joint.b].map(|p| parts[p].name.as_str());
+            let what =
+                format!("one dowel only has room in the joint of {a} and {b}, so it does not keep them from turning");
+            let hint = "line up the skin around the joint while the glue sets, or take `keys: pins`, which get a flat";
+            ctx.finding(Finding::new(Severity::Note, what).at(point_words(body, *middle)).hint(hint));
+        }
+    }
+    let unmarked = finished.marked.iter().flatten().filter(|marked| !**marked).count();
+    if settings.marks && unmarked > 0 {
+        let faces = 2 * finished.marked.len();
+        let what = format!("{unmarked} of {faces} cut faces are too small for a number, or keys leave no room");
+        ctx.finding(Finding::new(Severity::Note, what).hint("write it on the printed parts with a pencil"));
     }
 }
 

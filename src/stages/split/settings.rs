@@ -16,12 +16,18 @@ pub struct Split {
     pub margin_mm: f64,
     /// What holds a joint besides glue.
     pub keys: Keys,
-    /// Dowels at hand, mm.
+    /// Dowels at hand, or pins to choose from, mm.
     pub dowel_mm: Vec<f64>,
     /// Socket over dowel, on each side, mm (common practice: 0.1 to 0.25, no source).
     pub clearance_mm: f64,
-    /// Depth of a socket, mm; three dowel diameters when left out.
+    /// Depth of a socket, mm; when left out three diameters for a dowel, for a pin a little more than it is high.
     pub key_depth_mm: Option<f64>,
+    /// Chamfer around a socket's mouth, so that first layers that spread out do not narrow it, mm.
+    pub mouth_chamfer_mm: f64,
+    /// Whether the numbers of the parts are engraved in the cut faces.
+    pub marks: bool,
+    /// Height of their figures where there is room, mm.
+    pub mark_height_mm: f64,
     /// Solid kept around a socket, mm.
     pub wall_min_mm: f64,
     /// Thinner parts are avoided, mm.
@@ -49,6 +55,8 @@ pub enum Keys {
     /// Round sockets on both sides for bought or printed dowels.
     #[default]
     Dowels,
+    /// Pins printed on one of the two parts.
+    Pins,
     None,
 }
 
@@ -60,6 +68,9 @@ impl Default for Split {
             dowel_mm: vec![8.0, 6.0, 4.0, 3.0],
             clearance_mm: 0.15,
             key_depth_mm: None,
+            mouth_chamfer_mm: 0.4,
+            marks: true,
+            mark_height_mm: 10.0,
             wall_min_mm: 2.0,
             part_min_mm: 30.0,
             search_step_mm: 5.0,
@@ -75,13 +86,14 @@ impl Default for Split {
 
 impl Settings for Split {
     const NAME: &'static str = "split";
-    const VERSION: u32 = 3;
-    const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with sockets for dowels";
+    const VERSION: u32 = 4;
+    const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with keys and engraved numbers";
     const EXAMPLE: &'static str = "\
 margin_mm: 5
 keys: dowels
 dowel_mm: [8, 6, 4]
 clearance_mm: 0.15
+mark_height_mm: 8
 avoid: [hands, {from_share: 0.5, to_share: 0.56}]
 parts_max: 12
 same_cut_both_sides: true
@@ -93,10 +105,18 @@ cuts:
 
 impl Split {
     pub(super) fn key_rules(&self) -> KeyRules {
-        let mut dowels_mm = if self.keys == Keys::Dowels { self.dowel_mm.clone() } else { Vec::new() };
+        let mut dowels_mm = if self.keys == Keys::None { Vec::new() } else { self.dowel_mm.clone() };
         dowels_mm.sort_by(|a, b| b.total_cmp(a));
         dowels_mm.dedup();
-        KeyRules { dowels_mm, clearance_mm: self.clearance_mm, wall_mm: self.wall_min_mm, depth_mm: self.key_depth_mm }
+        KeyRules {
+            dowels_mm,
+            pins: self.keys == Keys::Pins,
+            clearance_mm: self.clearance_mm,
+            wall_mm: self.wall_min_mm,
+            depth_mm: self.key_depth_mm,
+            chamfer_mm: self.mouth_chamfer_mm,
+            marks_mm: self.marks.then_some(self.mark_height_mm),
+        }
     }
 
     /// Faults of the settings.
@@ -111,6 +131,8 @@ impl Split {
         within("margin_mm", self.margin_mm, 0.0, 100.0);
         within("clearance_mm", self.clearance_mm, 0.0, 2.0);
         within("wall_min_mm", self.wall_min_mm, 0.4, 50.0);
+        within("mouth_chamfer_mm", self.mouth_chamfer_mm, 0.0, 3.0);
+        within("mark_height_mm", self.mark_height_mm, 6.0, 40.0);
         within("part_min_mm", self.part_min_mm, 0.0, 500.0);
         within("search_step_mm", self.search_step_mm, 0.5, 100.0);
         if let Some(depth) = self.key_depth_mm {
@@ -119,7 +141,7 @@ impl Split {
         for (i, dowel) in self.dowel_mm.iter().enumerate() {
             within(&format!("dowel_mm[{i}]"), *dowel, 1.0, 50.0);
         }
-        if self.keys == Keys::Dowels && self.dowel_mm.is_empty() {
+        if self.keys != Keys::None && self.dowel_mm.is_empty() {
             let hint = "list the diameters at hand, or set `keys: none`";
             problems.push(Problem::new("dowel_mm", "is empty, expected at least one diameter", hint));
         }
