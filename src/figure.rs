@@ -162,6 +162,8 @@ pub struct Joint {
     pub offset_mm: f64,
     pub area_mm2: f64,
     pub keys: Vec<Key>,
+    /// Whether the faces of `a` and of `b` carry the numbers of both parts.
+    pub marked: [bool; 2],
 }
 
 /// What fills the cavity of a base plate.

@@ -14,6 +14,7 @@ pub mod equipment;
 pub mod figure;
 pub mod finding;
 pub mod format;
+pub mod joining;
 pub mod mesh;
 pub mod picture;
 pub mod pipeline;

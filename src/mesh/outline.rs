@@ -5,9 +5,17 @@ use glam::DVec2;
 use i_overlay::core::fill_rule::FillRule;
 use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::float::single::SingleFloatOverlay;
+use i_overlay::mesh::float::outline::offset::OutlineOffset;
+use i_overlay::mesh::float::style::{LineJoin, OutlineStyle};
 use spade::handles::{FaceHandle, FixedVertexHandle, InnerTag};
 use spade::{CdtEdge, ConstrainedDelaunayTriangulation, Point2, Triangulation};
 
+/// Corners of rounded offsets turn by no more, rad.
+const JOIN_RAD: f64 = 0.3;
+/// Half the width of what insets leave out as too narrow, mm.
+const NECK_MM: f64 = 0.25;
+/// Corners of offsets that are as near are one, mm.
+const NEAR_MM: f64 = 0.01;
 /// No point.
 const NONE: u32 = u32::MAX;
 
@@ -84,6 +92,25 @@ pub fn common(a: &[Vec<DVec2>], b: &[Vec<DVec2>]) -> Vec<Vec<DVec2>> {
     let [a, b] = [a, b].map(|loops| loops.iter().map(plain).collect::<Vec<_>>());
     let shapes = a.overlay_as::<i64>(&b, OverlayRule::Intersect, FillRule::NonZero);
     shapes.into_iter().flatten().map(|l| l.into_iter().map(DVec2::from).collect()).collect()
+}
+
+/// The area within closed outlines that is further than `by_mm` from them, less what is narrower than half a millimetre; to
+/// the same accuracy, material to the left.
+#[must_use]
+pub fn inset(loops: &[Vec<DVec2>], by_mm: f64) -> Vec<Vec<DVec2>> {
+    let style = |by_mm: f64| OutlineStyle::new(by_mm).line_join(LineJoin::Round(JOIN_RAD));
+    let plain: Vec<Vec<[f64; 2]>> = loops.iter().map(|l| l.iter().map(DVec2::to_array).collect()).collect();
+    // Going too far and back (an opening) leaves no spikes and no necks.
+    let shapes = plain.outline_as::<i64>(&style(-by_mm - NECK_MM)).outline_as::<i64>(&style(NECK_MM));
+    let coarse = |l: Vec<[f64; 2]>| {
+        let mut corners: Vec<DVec2> = l.into_iter().map(DVec2::from).collect();
+        corners.dedup_by(|a, b| a.distance(*b) < NEAR_MM);
+        while corners.len() > 1 && corners[0].distance(corners[corners.len() - 1]) < NEAR_MM {
+            corners.pop();
+        }
+        corners
+    };
+    shapes.into_iter().flatten().map(coarse).filter(|l| l.len() > 2).collect()
 }
 
 /// Signed area of closed outlines, mm2; material lies to the left.
@@ -198,5 +225,28 @@ fn spread(start: FaceHandle<'_, InnerTag, Point2<f64>, (), CdtEdge<()>, ()>, reg
                 stack.push(beyond);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn square(x: f64, y: f64, half: f64) -> Vec<DVec2> {
+        [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]
+            .map(|(i, j)| DVec2::new(x + half * i, y + half * j))
+            .to_vec()
+    }
+
+    #[test]
+    fn insets_of_several_areas_with_holes_keep_their_distance() {
+        let mut hole = square(3.0, 0.0, 5.0);
+        hole.reverse();
+        let loops = inset(&[square(0.0, 0.0, 20.0), hole, square(50.0, 10.0, 4.0), square(70.0, 0.0, 0.9)], 1.0);
+        // The hole grows by a band with round corners, of 16 sides or so.
+        let hole = 100.0 + 4.0 * 10.0 + std::f64::consts::PI;
+        let wanted = 38.0 * 38.0 - hole + 36.0;
+        assert!((loops_area_mm2(&loops) - wanted).abs() < 0.6, "{}, expected {wanted}", loops_area_mm2(&loops));
+        assert_eq!(loops.len(), 3);
     }
 }

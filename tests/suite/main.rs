@@ -40,6 +40,7 @@ mod stages_orient;
 mod stages_report;
 mod stages_scale;
 mod stages_split;
+mod stages_split_keys;
 mod support;
 mod threemf;
 mod wrap;

@@ -89,7 +89,7 @@ fn whole(colour: &dyn Fn(DVec3) -> [f32; 3]) -> Figure {
 fn halves(ring: usize, colour: &dyn Fn(DVec3) -> [f32; 3]) -> Figure {
     let parts = vec![part(1, ellipsoid(0..ring, colour)), part(2, ellipsoid(ring..RINGS, colour))];
     let offset_mm = parts[1].mesh.positions[0].z;
-    let joint = Joint { a: 0, b: 1, normal: DVec3::Z, offset_mm, area_mm2: 0.0, keys: vec![] };
+    let joint = Joint { a: 0, b: 1, normal: DVec3::Z, offset_mm, area_mm2: 0.0, keys: vec![], marked: [false; 2] };
     Figure { parts, joints: vec![joint], ..Figure::default() }
 }
 

@@ -72,7 +72,15 @@ fn figure() -> Figure {
     };
     let joint = |a: usize| {
         let key = Key { centre: DVec3::Z * 600.0, dowel_mm: 8.0, socket_mm: 8.2, depth_mm: 24.0, pin_of: None };
-        Joint { a, b: a + 1, normal: DVec3::Z, offset_mm: 600.0, area_mm2: 12_000.0, keys: vec![key; 2] }
+        Joint {
+            a,
+            b: a + 1,
+            normal: DVec3::Z,
+            offset_mm: 600.0,
+            area_mm2: 12_000.0,
+            keys: vec![key; 2],
+            marked: [true; 2],
+        }
     };
     let scan = sphere(DVec3::Z * 800.0, 800.0, 24);
     Figure {

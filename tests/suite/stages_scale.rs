@@ -150,7 +150,15 @@ fn labels_follow_when_slivers_go() {
 #[test]
 fn a_figure_in_parts_is_not_scaled() {
     let mut cut = figure(vec![part(1, standing_block(DVec3::splat(9.0)))]);
-    cut.joints.push(Joint { a: 0, b: 0, normal: DVec3::Z, offset_mm: 1.0, area_mm2: 81.0, keys: Vec::new() });
+    cut.joints.push(Joint {
+        a: 0,
+        b: 0,
+        normal: DVec3::Z,
+        offset_mm: 1.0,
+        area_mm2: 81.0,
+        keys: Vec::new(),
+        marked: [false; 2],
+    });
     let error = run(&to_height(90.0), &cut, &equipment()).unwrap_err();
     assert_eq!(error.hint(), "put `scale` before `split`");
     assert!(run(&to_height(90.0), &Figure::default(), &equipment()).is_err());

@@ -34,7 +34,7 @@ fn printer(volume_mm: [f64; 3]) -> Equipment {
     Equipment { shelf: Vec::new(), printer }
 }
 
-fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {
+pub fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {
     let part = Part {
         number: 1,
         name: "01-figure".into(),
@@ -46,13 +46,13 @@ fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {
     Figure { parts: vec![part], scale: 1.0, ..Figure::default() }
 }
 
-struct Ran {
-    figure: Result<Figure, StageError>,
+pub struct Ran {
+    pub figure: Result<Figure, StageError>,
     severities: Vec<Severity>,
     figures: Vec<(String, f64)>,
 }
 
-fn run(settings: &Split, figure: &Figure, volume_mm: [f64; 3]) -> Ran {
+pub fn run(settings: &Split, figure: &Figure, volume_mm: [f64; 3]) -> Ran {
     let equipment = printer(volume_mm);
     let mut sink = MemorySink::default();
     let mut progress = |_: f64, _: &str| {};
@@ -64,7 +64,7 @@ fn run(settings: &Split, figure: &Figure, volume_mm: [f64; 3]) -> Ran {
 }
 
 impl Ran {
-    fn logged(&self, name: &str) -> f64 {
+    pub fn logged(&self, name: &str) -> f64 {
         self.figures.iter().find(|(n, _)| n == name).unwrap_or_else(|| panic!("{name} is not logged")).1
     }
 }
@@ -97,7 +97,7 @@ fn stands_and_fits(part: &Part, volume_mm: [f64; 3], margin_mm: f64) -> bool {
     })
 }
 
-fn assert_sound(part: &Part) {
+pub fn assert_sound(part: &Part) {
     let faults = inspect(&part.mesh);
     assert!(faults.is_solid(), "{}: {faults:?}", part.name);
     assert_eq!(faults.components, 1, "{}", part.name);
@@ -156,7 +156,7 @@ fn assert_keys_are_sockets(split: &Figure, joint: &Joint) {
 }
 
 /// Joints that are glued together lie in one plane and unite groups of parts that were apart before.
-fn assert_glue_order(split: &Figure) {
+pub fn assert_glue_order(split: &Figure) {
     let sorted: BTreeSet<usize> = split.glue_order.iter().copied().collect();
     assert_eq!(sorted, (0..split.joints.len()).collect());
     let mut group: Vec<usize> = (0..split.parts.len()).collect();
@@ -269,7 +269,7 @@ fn cuts_by_hand_come_first() {
 
 #[test]
 fn without_keys_nothing_is_drilled() {
-    let settings = Split { keys: Keys::None, ..Split::default() };
+    let settings = Split { keys: Keys::None, marks: false, ..Split::default() };
     let ran = run(&settings, &figure(mannequin(600.0, 50), None), [256.0; 3]);
     let split = ran.figure.as_ref().unwrap();
     assert!(split.joints.iter().all(|j| j.keys.is_empty()));

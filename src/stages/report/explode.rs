@@ -68,7 +68,7 @@ mod tests {
     }
 
     fn joint(a: usize, b: usize, normal: DVec3) -> Joint {
-        Joint { a, b, normal, offset_mm: 0.0, area_mm2: 1.0, keys: Vec::new() }
+        Joint { a, b, normal, offset_mm: 0.0, area_mm2: 1.0, keys: Vec::new(), marked: [false; 2] }
     }
 
     #[test]

@@ -82,7 +82,7 @@ mod tests {
             pin_of: None,
         };
         let keys = depths.iter().map(key).collect();
-        Joint { a, b, normal: DVec3::Z, offset_mm: 0.5, area_mm2: 10_000.0, keys }
+        Joint { a, b, normal: DVec3::Z, offset_mm: 0.5, area_mm2: 10_000.0, keys, marked: [false; 2] }
     }
 
     #[test]

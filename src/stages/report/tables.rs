@@ -91,6 +91,8 @@ pub struct Gluing<'a> {
     pub joints: Vec<JointRow<'a>>,
     pub dowels: Vec<DowelRow>,
     pub glue: String,
+    /// Whether some faces carry numbers.
+    pub marked: bool,
     /// Material families in use.
     pub materials: Vec<String>,
 }
@@ -101,7 +103,7 @@ pub struct JointRow<'a> {
     pub b: &'a str,
     pub area: String,
     pub glue: String,
-    pub dowels: usize,
+    pub keys: String,
 }
 
 #[derive(Debug)]
@@ -286,6 +288,17 @@ fn changes(figure: &Figure, step: &loading::Step) -> String {
     if said.is_empty() { "as it is".to_owned() } else { said.join("; ") }
 }
 
+/// The keys of a joint, such as `2 dowels`.
+fn keys_words(step: &gluing::Step) -> String {
+    match (step.dowels, step.pins) {
+        (0, 0) => "none".to_owned(),
+        (1, 0) => "1 dowel".to_owned(),
+        (dowels, 0) => format!("{dowels} dowels"),
+        (_, 1) => "1 pin".to_owned(),
+        (_, pins) => format!("{pins} pins"),
+    }
+}
+
 fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
     let steps = gluing::steps(figure);
     if steps.is_empty() {
@@ -297,7 +310,7 @@ fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
         b: name(step.b),
         area: words::with_unit(step.area_mm2 / 100.0, usize::from(step.area_mm2 < 1000.0), "cm\u{b2}"),
         glue: words::with_unit(step.glue_ml, 1, "ml"),
-        dowels: step.dowels,
+        keys: keys_words(step),
     };
     let dowel = |dowel: &gluing::Dowel| DowelRow {
         diameter: words::with_unit(dowel.diameter_mm, 1, "mm").replace(".0", ""),
@@ -310,6 +323,7 @@ fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
     Some(Gluing {
         joints: steps.iter().map(joint).collect(),
         dowels: gluing::dowels(figure).iter().map(dowel).collect(),
+        marked: figure.joints.iter().any(|joint| joint.marked != [false; 2]),
         glue: words::with_unit(steps.iter().map(|step| step.glue_ml).sum(), 0, "ml"),
         materials,
     })

@@ -8,11 +8,11 @@ use rayon::prelude::*;
 use super::body::Body;
 use super::divide::{Division, Node, Work};
 use super::joints::{Meeting, faces, meetings};
-use super::keys::{KeyRules, Placed, Side};
 use super::labels::carried;
 use super::place;
 use super::sink::sink;
 use crate::figure::{Joint, Key, Part};
+use crate::joining::{KeyRules, Placed, Side};
 use crate::mesh::{Origin, TriMesh, measure, outline};
 use glam::{DVec2, DVec3};
 
@@ -23,8 +23,8 @@ pub(super) struct Finished {
     pub joints: Vec<Joint>,
     /// A point amid each joint, mm.
     pub middles: Vec<DVec3>,
-    /// For each joint, whether its faces of the parts below and above carry a mark.
-    pub marked: Vec<[bool; 2]>,
+    /// Number of joints with a pocket for glue.
+    pub pockets: usize,
     /// Volume that keys and marks took from the parts, mm3.
     pub taken_mm3: f64,
     pub glue_order: Vec<usize>,
@@ -55,9 +55,9 @@ pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labe
         .collect();
     let parts = ready.into_iter().enumerate().map(|(i, (mesh, labels))| part(i, mesh, labels, body)).collect();
     let glue_order = glue_order(&division, &met);
-    let joints = met.iter().zip(&sunk.keys).map(|(m, k)| joint(m, k)).collect();
-    let middles = met.iter().map(|m| m.plane.at(m.middle())).collect();
-    Finished { parts, joints, middles, marked: sunk.marked, taken_mm3: sunk.taken_mm3, glue_order }
+    let joints = (0..met.len()).map(|j| joint(&met[j], &sunk.keys[j], sunk.marked[j])).collect();
+    let middles = met.iter().map(|m| m.site.plane.at(m.site.middle())).collect();
+    Finished { parts, joints, middles, pockets: sunk.pockets, taken_mm3: sunk.taken_mm3, glue_order }
 }
 
 /// Bits that sort like the number.
@@ -77,7 +77,7 @@ fn renumbered(mesh: &TriMesh, index: usize, met: &[Meeting]) -> TriMesh {
         let inside = |j: &&usize| {
             let m = &met[**j];
             let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
-            outline::winding(m.outlines.iter().flat_map(closed), m.plane.within((a + b + c) / 3.0)) > 0
+            outline::winding(m.site.outlines.iter().flat_map(closed), m.site.plane.within((a + b + c) / 3.0)) > 0
         };
         let joint = match mine.as_slice() {
             [one] => Some(*one),
@@ -95,8 +95,8 @@ fn part(index: usize, mesh: TriMesh, labels: Option<Vec<u8>>, body: &Body) -> Pa
     Part { number: index + 1, name, mesh: Arc::new(mesh), labels, pose: None, estimate: None }
 }
 
-fn joint(meeting: &Meeting, keys: &[Placed]) -> Joint {
-    let plane = meeting.plane;
+fn joint(meeting: &Meeting, keys: &[Placed], marked: [bool; 2]) -> Joint {
+    let plane = meeting.site.plane;
     let key = |k: &Placed| Key {
         centre: plane.at(k.centre),
         dowel_mm: k.dowel_mm,
@@ -109,8 +109,9 @@ fn joint(meeting: &Meeting, keys: &[Placed]) -> Joint {
         b: meeting.above,
         normal: plane.normal(),
         offset_mm: plane.unit_offset_mm(),
-        area_mm2: meeting.area_mm2,
+        area_mm2: meeting.site.area_mm2,
         keys: keys.iter().map(key).collect(),
+        marked,
     }
 }
 

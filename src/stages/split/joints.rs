@@ -1,9 +1,10 @@
 //! Which parts meet at which cut: cut faces of one cut are matched over the plane, however often either side was cut again.
 
-use glam::{DVec2, DVec3};
+use glam::DVec2;
 use rayon::prelude::*;
 
 use super::divide::Work;
+use crate::joining::Site;
 use crate::mesh::cut::{Flat, Plane, flats_in};
 use crate::mesh::outline;
 
@@ -23,28 +24,9 @@ pub(super) struct Face {
 #[derive(Clone, Debug)]
 pub(super) struct Meeting {
     pub cut: u16,
-    pub plane: Plane,
     pub below: usize,
     pub above: usize,
-    /// Outlines of the common area in the plane's frame.
-    pub outlines: Vec<Vec<DVec2>>,
-    pub area_mm2: f64,
-}
-
-impl Meeting {
-    /// Box of the joint and of what lies behind it as far as this, mm.
-    pub fn span(&self, into: DVec3) -> [DVec3; 2] {
-        let start = (DVec3::INFINITY, DVec3::NEG_INFINITY);
-        let corners = self.outlines.iter().flatten().map(|p| self.plane.at(*p));
-        let (low, high) = corners.flat_map(|p| [p, p + into]).fold(start, |(l, h), p| (l.min(p), h.max(p)));
-        [low, high]
-    }
-
-    /// The mean corner of its outlines, in the plane's frame.
-    pub fn middle(&self) -> DVec2 {
-        let corners: Vec<DVec2> = self.outlines.iter().flatten().copied().collect();
-        corners.iter().sum::<DVec2>() / corners.len().max(1) as f64
-    }
+    pub site: Site,
 }
 
 /// Plane of a cut, where it is known.
@@ -84,7 +66,8 @@ pub(super) fn meetings(faces: &[Face]) -> Vec<Meeting> {
         let outlines = outline::common(&below.outlines, &above.outlines);
         let area_mm2 = outline::loops_area_mm2(&outlines);
         let (cut, plane) = (below.flat.joint, below.flat.plane);
-        let meeting = Meeting { cut, plane, below: below.part, above: above.part, outlines, area_mm2 };
+        let site = Site { plane, outlines, area_mm2 };
+        let meeting = Meeting { cut, below: below.part, above: above.part, site };
         (area_mm2 >= AREA_MIN_MM2).then_some(meeting)
     };
     pairs.par_iter().filter_map(meet).collect()

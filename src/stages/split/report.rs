@@ -52,7 +52,7 @@ pub(super) fn tell(ctx: &mut StageContext<'_>, finished: &Finished, whole: &TriM
     let wide = || joints.iter().filter(|j| j.area_mm2 > WIDE_MM2);
     ctx.figure("wide_joints", wide().count() as f64);
     ctx.figure("wide_joints_keyed", wide().filter(|j| !j.keys.is_empty()).count() as f64);
-    ctx.figure("marks", finished.marked.iter().flatten().filter(|marked| **marked).count() as f64);
+    ctx.figure("marks", joints.iter().flat_map(|j| j.marked).filter(|marked| *marked).count() as f64);
     ctx.figure("cut_area_mm2", joints.iter().map(|j| j.area_mm2).sum());
     ctx.figure("volume_error_relative", (volume + finished.taken_mm3 - before).abs() / before.abs().max(1e-300));
     let what = format!("{} parts, {} joints, {keys} keys", parts.len(), joints.len());
@@ -98,9 +98,17 @@ fn tell_loose(ctx: &mut StageContext<'_>, finished: &Finished, body: &Body, sett
             ctx.finding(Finding::new(Severity::Note, what).at(point_words(body, *middle)).hint(hint));
         }
     }
-    let unmarked = finished.marked.iter().flatten().filter(|marked| !**marked).count();
+    if settings.glue_gap_mm > 0.0 {
+        ctx.figure("glue_pockets", finished.pockets as f64);
+        let without = joints.len() - finished.pockets;
+        if without > 0 {
+            let what = format!("{without} joints are too narrow for the pocket that `glue_gap_mm` asks for");
+            ctx.finding(Finding::new(Severity::Note, what).hint("put less glue on them"));
+        }
+    }
+    let unmarked = joints.iter().flat_map(|j| j.marked).filter(|marked| !*marked).count();
     if settings.marks && unmarked > 0 {
-        let faces = 2 * finished.marked.len();
+        let faces = 2 * joints.len();
         let what = format!("{unmarked} of {faces} cut faces are too small for a number, or keys leave no room");
         ctx.finding(Finding::new(Severity::Note, what).hint("write it on the printed parts with a pencil"));
     }

@@ -2,9 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::keys::KeyRules;
 use super::plan::RANKED;
 use super::wishes::{Avoid, FixedCut};
+use crate::joining::KeyRules;
 use crate::problem::Problem;
 use crate::stage::Settings;
 
@@ -24,6 +24,9 @@ pub struct Split {
     pub key_depth_mm: Option<f64>,
     /// Chamfer around a socket's mouth, so that first layers that spread out do not narrow it, mm.
     pub mouth_chamfer_mm: f64,
+    /// Room for glue between two faces, within a rim that shuts tight, mm: a pocket in the lower one. One layer is enough
+    /// (common practice: 0.05 to 0.2, no source).
+    pub glue_gap_mm: f64,
     /// Whether the numbers of the parts are engraved in the cut faces.
     pub marks: bool,
     /// Height of their figures where there is room, mm.
@@ -69,6 +72,7 @@ impl Default for Split {
             clearance_mm: 0.15,
             key_depth_mm: None,
             mouth_chamfer_mm: 0.4,
+            glue_gap_mm: 0.0,
             marks: true,
             mark_height_mm: 10.0,
             wall_min_mm: 2.0,
@@ -104,7 +108,9 @@ cuts:
 }
 
 impl Split {
-    pub(super) fn key_rules(&self) -> KeyRules {
+    /// What keys and marks keep to.
+    #[must_use]
+    pub fn key_rules(&self) -> KeyRules {
         let mut dowels_mm = if self.keys == Keys::None { Vec::new() } else { self.dowel_mm.clone() };
         dowels_mm.sort_by(|a, b| b.total_cmp(a));
         dowels_mm.dedup();
@@ -115,6 +121,7 @@ impl Split {
             wall_mm: self.wall_min_mm,
             depth_mm: self.key_depth_mm,
             chamfer_mm: self.mouth_chamfer_mm,
+            gap_mm: self.glue_gap_mm,
             marks_mm: self.marks.then_some(self.mark_height_mm),
         }
     }
@@ -132,6 +139,7 @@ impl Split {
         within("clearance_mm", self.clearance_mm, 0.0, 2.0);
         within("wall_min_mm", self.wall_min_mm, 0.4, 50.0);
         within("mouth_chamfer_mm", self.mouth_chamfer_mm, 0.0, 3.0);
+        within("glue_gap_mm", self.glue_gap_mm, 0.0, 1.0);
         within("mark_height_mm", self.mark_height_mm, 6.0, 40.0);
         within("part_min_mm", self.part_min_mm, 0.0, 500.0);
         within("search_step_mm", self.search_step_mm, 0.5, 100.0);

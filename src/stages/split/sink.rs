@@ -4,14 +4,14 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use glam::DVec2;
 use rayon::prelude::*;
 
 use super::divide::Work;
 use super::joints::{Meeting, plane_of};
-use super::keys::{KeyRules, Placed, Side, Taken};
-use super::marks::Face;
-use super::pattern::{Pattern, look_alike};
-use super::survey::Survey;
+
+use crate::joining::marks::Face;
+use crate::joining::{self, KeyRules, Pattern, Placed, Side, Survey, Taken, look_alike};
 use crate::mesh::cut::{self, Feature, Flat, NO_SOURCE, Plane};
 use crate::mesh::sound::{Sound, pairs_beside};
 use crate::mesh::{Origin, TriMesh};
@@ -26,6 +26,8 @@ pub(super) struct Sunk {
     pub keys: Vec<Vec<Placed>>,
     /// For each joint, whether the parts below and above carry a mark.
     pub marked: Vec<[bool; 2]>,
+    /// Number of joints with a pocket for glue.
+    pub pockets: usize,
     /// Volume the parts lost by all of it, mm3.
     pub taken_mm3: f64,
 }
@@ -35,39 +37,57 @@ pub(super) struct Sunk {
 struct Plan {
     keys: Vec<Placed>,
     marks: [Vec<Feature>; 2],
+    /// The pocket for glue, around the features of the lower part.
+    pocket: Vec<Vec<DVec2>>,
 }
 
 impl Plan {
-    fn features(&self, joint: usize, side: Side) -> Vec<Feature> {
+    fn features(&self, joint: usize, side: Side, gap_mm: f64) -> Vec<Feature> {
         let keys = self.keys.iter().map(|k| k.feature(joint as u16, side));
-        keys.chain(self.marks[side as usize].iter().cloned()).collect()
+        let features = keys.chain(self.marks[side as usize].iter().cloned()).collect();
+        if self.pocket.is_empty() || side == Side::Above {
+            return features;
+        }
+        vec![joining::around(features, joint as u16, &self.pocket, gap_mm)]
     }
 
-    /// Leaves out what matters least; false when there is nothing left to leave out.
-    fn give_way(&mut self) -> bool {
-        if self.marks.iter().any(|m| !m.is_empty()) {
+    fn is_empty(&self) -> bool {
+        self.keys.is_empty() && self.pocket.is_empty() && self.marks.iter().all(Vec::is_empty)
+    }
+
+    /// Leaves out what matters least.
+    fn give_way(&mut self) {
+        if !self.pocket.is_empty() {
+            self.pocket.clear();
+        } else if self.marks.iter().any(|m| !m.is_empty()) {
             self.marks = Default::default();
-            return true;
+        } else {
+            self.keys.pop();
         }
-        self.keys.pop().is_some()
     }
 }
 
-/// Places keys and marks and sinks them. What would cross anything is left out, marks before keys.
+/// Places keys and marks and sinks them. What would cross anything is left out: the pocket first, then marks, then keys.
 pub(super) fn sink(works: &[Work], cuts: &[Option<Plane>], met: &[Meeting], rules: &KeyRules) -> Sunk {
     let mut plans = plans(works, met, rules);
     loop {
-        let sunk: Vec<Result<Work, usize>> =
-            works.par_iter().enumerate().map(|(i, w)| Sinking { index: i, cuts, met, plans: &plans }.part(w)).collect();
+        let sunk: Vec<Result<Work, usize>> = works
+            .par_iter()
+            .enumerate()
+            .map(|(i, w)| Sinking { index: i, cuts, met, plans: &plans, gap_mm: rules.gap_mm }.part(w))
+            .collect();
         let wrong: BTreeSet<usize> = sunk.iter().filter_map(|s| s.as_ref().err().copied()).collect();
         if wrong.is_empty() {
             let lost = |(j, m): (usize, &Meeting)| -> f64 {
-                let of = |side: Side| plans[j].features(j, side).into_iter().map(move |f| (f, side == Side::Below));
-                SIDES.into_iter().flat_map(of).map(|(f, up)| -f.added_mm3(m.plane, up)).sum()
+                let of = |side: Side| {
+                    plans[j].features(j, side, rules.gap_mm).into_iter().map(move |f| (f, side == Side::Below))
+                };
+                SIDES.into_iter().flat_map(of).map(|(f, up)| -f.added_mm3(m.site.plane, up)).sum()
             };
             return Sunk {
                 works: sunk.into_iter().filter_map(Result::ok).collect(),
                 taken_mm3: met.iter().enumerate().map(lost).sum(),
+                pockets: plans.iter().filter(|p| !p.pocket.is_empty()).count(),
                 marked: plans.iter().map(|p| [0, 1].map(|side| !p.marks[side].is_empty())).collect(),
                 keys: plans.into_iter().map(|p| p.keys).collect(),
             };
@@ -81,23 +101,24 @@ pub(super) fn sink(works: &[Work], cuts: &[Option<Plane>], met: &[Meeting], rule
 /// Keys of all joints, where the largest joints choose first, and marks beside them.
 fn plans(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Plan> {
     let meshes = |m: &Meeting| [m.below, m.above].map(|p| works[p].mesh.as_ref());
-    let surveys: Vec<Survey> = met.par_iter().map(|m| Survey::of(m, meshes(m), rules)).collect();
+    let surveys: Vec<Survey> = met.par_iter().map(|m| Survey::of(&m.site, meshes(m), Some(m.cut), rules)).collect();
     let mut order: Vec<usize> = (0..met.len()).collect();
-    order.sort_by(|a, b| met[*b].area_mm2.total_cmp(&met[*a].area_mm2));
+    order.sort_by(|a, b| met[*b].site.area_mm2.total_cmp(&met[*a].site.area_mm2));
     let mut taken = vec![Taken::default(); works.len()];
-    let mut plans = vec![Plan::default(); met.len()];
+    let empty = |m: &Meeting| Plan { pocket: joining::pocket_outlines(&m.site, rules), ..Plan::default() };
+    let mut plans: Vec<Plan> = met.par_iter().map(empty).collect();
     let mut patterns: Vec<(f64, Pattern)> = Vec::new();
     for i in order {
         let m = &met[i];
-        let alike = patterns.iter().filter(|(area, _)| look_alike(*area, m.area_mm2));
+        let alike = patterns.iter().filter(|(area, _)| look_alike(*area, m.site.area_mm2));
         let alike: Vec<Pattern> = alike.map(|(_, pattern)| *pattern).collect();
         plans[i].keys = surveys[i].place([&taken[m.below], &taken[m.above]], rules, &alike);
         for key in &plans[i].keys {
-            taken[m.below].add(m.plane, Side::Below, key);
-            taken[m.above].add(m.plane, Side::Above, key);
+            taken[m.below].add(m.site.plane, Side::Below, key);
+            taken[m.above].add(m.site.plane, Side::Above, key);
         }
         if let [p, q] = plans[i].keys.as_slice() {
-            patterns.push((m.area_mm2, Pattern::of(p, q)));
+            patterns.push((m.site.area_mm2, Pattern::of(p, q)));
         }
     }
     if let Some(height_mm) = rules.marks_mm {
@@ -106,7 +127,7 @@ fn plans(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Plan> {
             plan.marks = SIDES.map(|side| {
                 let own = [m.below, m.above].map(|p| p + 1);
                 let numbers = if side == Side::Below { own } else { [own[1], own[0]] };
-                let face = Face { meeting: m, side, keys: &plan.keys, walls: &surveys[j].walls()[side as usize] };
+                let face = Face { site: &m.site, side, keys: &plan.keys, walls: &surveys[j].walls()[side as usize] };
                 face.mark(j as u16, numbers, height_mm, rules.wall_mm).unwrap_or_default()
             });
         });
@@ -119,6 +140,7 @@ struct Sinking<'a> {
     cuts: &'a [Option<Plane>],
     met: &'a [Meeting],
     plans: &'a [Plan],
+    gap_mm: f64,
 }
 
 impl Sinking<'_> {
@@ -135,7 +157,8 @@ impl Sinking<'_> {
         for flat in cut::flats_in(&bare.mesh, |cut| plane_of(self.cuts, cut)) {
             let side = if flat.faces_up { Side::Below } else { Side::Above };
             let joints: Vec<usize> = self.joints_of(&flat).collect();
-            let features: Vec<Feature> = joints.iter().flat_map(|j| self.plans[*j].features(*j, side)).collect();
+            let sunk = |j: &usize| self.plans[*j].features(*j, side, self.gap_mm);
+            let features: Vec<Feature> = joints.iter().flat_map(sunk).collect();
             if features.is_empty() {
                 continue;
             }
@@ -158,8 +181,8 @@ impl Sinking<'_> {
 
     /// The smallest of these joints that has something to leave out.
     fn smallest(&self, joints: &[usize]) -> usize {
-        let has_any = |j: &&usize| SIDES.iter().any(|side| !self.plans[**j].features(**j, *side).is_empty());
-        let area = |j: &&usize| self.met[**j].area_mm2;
+        let has_any = |j: &&usize| !self.plans[**j].is_empty();
+        let area = |j: &&usize| self.met[**j].site.area_mm2;
         joints.iter().filter(has_any).min_by(|a, b| area(a).total_cmp(&area(b))).copied().unwrap_or(joints[0])
     }
 }

@@ -13,17 +13,28 @@ const CLOSE_MM: f64 = 0.01;
 
 /// The surface of a part near a joint, without the joint's own face.
 #[derive(Clone, Debug)]
-pub(super) struct Walls(TriTree);
+pub struct Walls(TriTree);
 
-/// A cone or cylinder about an axis into the part, between two depths, mm; a disc when both are the same.
+/// A cone or cylinder about an axis into the part, between two radii and depths, mm; a disc when both depths are the same.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Band {
     pub from: (f64, f64),
     pub to: (f64, f64),
 }
 
+/// The surface of something round that is sunk into a part.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Bore<'a> {
+    pub mouth: DVec3,
+    pub plane: Plane,
+    /// Unit vector into the part.
+    pub inward: DVec3,
+    pub bands: &'a [Band],
+}
+
 impl Walls {
     /// The surface within `reach_mm` of the box from `low` to `high`, less the triangles of `own` origins.
+    #[must_use]
     pub fn of(mesh: &TriMesh, [low, high]: [DVec3; 2], reach_mm: f64, own: impl Fn(Origin) -> bool) -> Self {
         let (low, high) = (low - reach_mm, high + reach_mm);
         let near = |t: &usize| {
@@ -34,17 +45,17 @@ impl Walls {
         Self(TriTree::new(&mesh.positions, &triangles))
     }
 
-    /// Least distance of the surface from bands about an axis, as far as it is less than `up_to_mm`.
-    pub fn around(&self, mouth: DVec3, plane: Plane, inward: DVec3, bands: &[Band], up_to_mm: f64) -> f64 {
-        let (along, across) = plane.frame();
-        bands.iter().fold(up_to_mm, |least, band| {
+    /// Least distance of the surface from a bore, as far as it is less than `up_to_mm`.
+    pub(super) fn around(&self, bore: &Bore<'_>, up_to_mm: f64) -> f64 {
+        let (along, across) = bore.plane.frame();
+        bore.bands.iter().fold(up_to_mm, |least, band| {
             let point = |s: f64, t: f64| {
                 let [radius, depth] = [0, 1].map(|i| {
                     let [a, b] = [band.from, band.to].map(|e| if i == 0 { e.0 } else { e.1 });
                     a + t * (b - a)
                 });
                 let way = DVec2::from_angle(TAU * s);
-                mouth + inward * depth + radius * (way.x * along + way.y * across)
+                bore.mouth + bore.inward * depth + radius * (way.x * along + way.y * across)
             };
             let long = TAU * band.from.0.max(band.to.0);
             let wide = (band.to.0 - band.from.0).hypot(band.to.1 - band.from.1);
@@ -53,6 +64,7 @@ impl Walls {
     }
 
     /// Least distance of the surface from a parallelogram, as far as it is less than `up_to_mm`.
+    #[must_use]
     pub fn beside(&self, corner: DVec3, sides: [DVec3; 2], up_to_mm: f64) -> f64 {
         let point = |s: f64, t: f64| corner + s * sides[0] + t * sides[1];
         self.least(&point, sides.map(DVec3::length), up_to_mm)
@@ -104,7 +116,8 @@ mod tests {
             [Band { from: (radius, 0.0), to: (radius, depth) }, Band { from: (radius, depth), to: (0.0, depth) }]
         };
         let around = |x: f64, y: f64, radius: f64, depth: f64| {
-            walls.around(DVec3::new(x, y, 40.0), plane, -DVec3::Z, &bands(radius, depth), 50.0)
+            let bore = Bore { mouth: DVec3::new(x, y, 40.0), plane, inward: -DVec3::Z, bands: &bands(radius, depth) };
+            walls.around(&bore, 50.0)
         };
         assert!((around(20.0, 11.0, 4.0, 30.0) - 7.0).abs() < 0.011);
         assert!((around(20.0, 20.0, 4.0, 37.5) - 2.5).abs() < 0.011);

@@ -13,18 +13,20 @@ const ALIKE: f64 = 0.2;
 
 /// Sizes of a pair, the larger first, and their distance, mm.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Pattern {
+pub struct Pattern {
     sizes_mm: [f64; 2],
     apart_mm: f64,
 }
 
 impl Pattern {
+    #[must_use]
     pub fn of(p: &Placed, q: &Placed) -> Self {
         let sizes_mm = [p.dowel_mm.max(q.dowel_mm), p.dowel_mm.min(q.dowel_mm)];
         Self { sizes_mm, apart_mm: p.centre.distance(q.centre) }
     }
 
     /// Whether parts with these patterns cannot be swapped.
+    #[must_use]
     pub fn differs(&self, other: &Self) -> bool {
         let sizes = self.sizes_mm.iter().zip(other.sizes_mm).any(|(a, b)| (a - b).abs() > THICKER_MM);
         sizes || (self.apart_mm - other.apart_mm).abs() >= MISS_MM
@@ -32,6 +34,7 @@ impl Pattern {
 
     /// Whether a half turn about the middle of the pair, the one turn that maps a pair onto itself, either meets a socket of
     /// another size or leaves the joint's rim off by as much as anybody sees.
+    #[must_use]
     pub fn turns_not(&self, p: &Placed, q: &Placed, middle: DVec2) -> bool {
         let off = (0.5 * (p.centre + q.centre)).distance(middle);
         self.sizes_mm[0] - self.sizes_mm[1] > THICKER_MM || 2.0 * off >= MISS_MM
@@ -39,7 +42,8 @@ impl Pattern {
 }
 
 /// Whether joints of these areas look alike.
-pub(super) fn look_alike(a_mm2: f64, b_mm2: f64) -> bool {
+#[must_use]
+pub fn look_alike(a_mm2: f64, b_mm2: f64) -> bool {
     (a_mm2 - b_mm2).abs() <= ALIKE * a_mm2.max(b_mm2)
 }
 
@@ -57,7 +61,7 @@ pub(super) fn best_pair(
             let apart = p.centre.distance(q.centre);
             // Leverage of the pair: a shallow socket holds less.
             let hold = apart * (p.depth_mm / p.dowel_mm).min(q.depth_mm / q.dowel_mm);
-            let has_room = apart >= 2.0 * (p.radius_mm + q.radius_mm) + wall_mm;
+            let has_room = apart >= p.radius_mm + q.radius_mm + p.chamfer_mm + q.chamfer_mm + wall_mm;
             if has_room && best.is_none_or(|b| hold > b.0) && fine(p, q) {
                 best = Some((hold, [*p, *q]));
             }

@@ -21,7 +21,7 @@ const FLAT: f64 = 0.6;
 /// What sockets must keep to.
 #[derive(Clone, Debug)]
 #[allow(clippy::struct_field_names, reason = "lengths carry their unit")]
-pub(super) struct KeyRules {
+pub struct KeyRules {
     /// Diameters of dowels on the shelf, or of pins, largest first, mm.
     pub dowels_mm: Vec<f64>,
     /// Whether keys are printed on one of the parts.
@@ -32,32 +32,39 @@ pub(super) struct KeyRules {
     pub depth_mm: Option<f64>,
     /// Chamfer of a socket's mouth.
     pub chamfer_mm: f64,
+    /// Depth of the pocket for glue in a lower face.
+    pub gap_mm: f64,
     /// Wanted height of the figures of marks; none without marks.
     pub marks_mm: Option<f64>,
 }
 
 impl KeyRules {
+    /// Wanted depth of a socket for a dowel or pin of this size, mm.
     pub fn depth_for(&self, dowel_mm: f64) -> f64 {
         let usual = if self.pins { PIN_DIAMETERS * dowel_mm + PIN_AIR_MM } else { DIAMETERS * dowel_mm };
         self.depth_mm.unwrap_or(usual)
     }
 
+    /// Radius of its socket, mm.
     pub fn radius_mm(&self, dowel_mm: f64) -> f64 {
         dowel_mm / 2.0 + self.clearance_mm
     }
 
     /// Distance from its axis to the rim of the face that a key needs.
+    #[must_use]
     pub fn reach_mm(&self, dowel_mm: f64) -> f64 {
         self.radius_mm(dowel_mm) + self.chamfer_mm + self.wall_mm
     }
 
     /// How far pins stand out, mm; 0 for dowels.
+    #[must_use]
     pub fn stands_out_mm(&self) -> f64 {
         let highest = self.dowels_mm.iter().map(|d| self.depth_for(*d) - PIN_AIR_MM).fold(0.0, f64::max);
         if self.pins { highest } else { 0.0 }
     }
 
     /// Half width a cut face needs for the smallest key, mm; 0 when there are no keys.
+    #[must_use]
     pub fn room_mm(&self) -> f64 {
         self.dowels_mm.last().map_or(0.0, |d| self.reach_mm(*d))
     }
@@ -65,7 +72,7 @@ impl KeyRules {
 
 /// A key on a joint.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Placed {
+pub struct Placed {
     /// In the frame of the joint's plane, mm.
     pub centre: DVec2,
     /// Diameter of the dowel, or of the pin at its foot.
@@ -83,13 +90,14 @@ pub(super) struct Placed {
 
 /// A part at a joint.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Side {
+pub enum Side {
     Below,
     Above,
 }
 
 impl Placed {
     /// What it is on the part on this side of the joint.
+    #[must_use]
     pub fn feature(&self, joint: u16, side: Side) -> Feature {
         let rings = match self.pin {
             Some(pin) if pin == side => self.pin_rings(),
@@ -127,18 +135,24 @@ impl Placed {
         rings
     }
 
-    /// Surfaces its socket keeps to: at the mouth, around and below.
-    pub fn bands(&self) -> [Band; 3] {
+    /// Surfaces its socket keeps to, under a pocket for glue: at the mouth, around and below.
+    #[must_use]
+    pub(super) fn bands(&self, gap_mm: f64) -> [Band; 3] {
         // The corners of the prism stick out a little.
         let radius = 1.01 * self.radius_mm;
-        let (mouth, floor) = ((radius + self.chamfer_mm, 0.0), (radius, self.depth_mm));
-        let neck = (radius, self.chamfer_mm);
-        [Band { from: mouth, to: neck }, Band { from: neck, to: floor }, Band { from: floor, to: (0.0, self.depth_mm) }]
+        let (mouth, floor) = ((radius + self.chamfer_mm, 0.0), (radius, self.depth_mm + gap_mm));
+        let neck = (radius, self.chamfer_mm + gap_mm);
+        [
+            Band { from: mouth, to: neck },
+            Band { from: neck, to: floor },
+            Band { from: floor, to: (0.0, self.depth_mm + gap_mm) },
+        ]
     }
 }
 
 /// The direction into a part at a joint.
-pub(super) fn inward(plane: Plane, side: Side) -> DVec3 {
+#[must_use]
+pub fn inward(plane: Plane, side: Side) -> DVec3 {
     match side {
         Side::Below => -plane.normal(),
         Side::Above => plane.normal(),
@@ -147,7 +161,7 @@ pub(super) fn inward(plane: Plane, side: Side) -> DVec3 {
 
 /// Sockets a part has got so far: from mouth to floor, with radii.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Taken(Vec<(DVec3, DVec3, f64)>);
+pub struct Taken(Vec<(DVec3, DVec3, f64)>);
 
 impl Taken {
     /// Notes a socket of a cut in `plane`, into the part on this side.
@@ -156,6 +170,7 @@ impl Taken {
         self.0.push((mouth, mouth + key.depth_mm * inward(plane, side), key.radius_mm));
     }
 
+    #[must_use]
     pub fn clear_of(&self, plane: Plane, side: Side, key: &Placed, wall_mm: f64) -> bool {
         let mouth = plane.at(key.centre);
         let own = [mouth, mouth + key.depth_mm * inward(plane, side)];

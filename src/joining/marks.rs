@@ -3,9 +3,9 @@
 
 use glam::{DVec2, DVec3};
 
-use super::joints::Meeting;
+use super::Site;
 use super::keys::{Placed, Side, inward};
-use super::survey::spots;
+use super::spots::spots;
 use super::walls::Walls;
 use crate::mesh::cut::{Feature, Ring};
 
@@ -156,8 +156,9 @@ fn crosses_box(a: DVec2, b: DVec2, half: DVec2) -> bool {
 }
 
 /// A face to be marked.
-pub(super) struct Face<'a> {
-    pub meeting: &'a Meeting,
+#[derive(Clone, Copy, Debug)]
+pub struct Face<'a> {
+    pub site: &'a Site,
     pub side: Side,
     pub keys: &'a [Placed],
     /// Surface of the part near the joint.
@@ -167,14 +168,14 @@ pub(super) struct Face<'a> {
 impl Face<'_> {
     /// The mark of a joint in the part on this side, `height_mm` high or less; with the part's own number only where there
     /// is no more room; `None` where there is none. Numbers are those of this part and of the other.
+    #[must_use]
     pub fn mark(&self, joint: u16, [own, other]: [usize; 2], height_mm: f64, wall_mm: f64) -> Option<Vec<Feature>> {
         let texts = [Text::new().number(own).arrow().number(other), Text::new().number(own)];
         let room_mm = MARGIN_MM + 0.5 * LEAST_MM;
-        let mut spots = spots(&self.meeting.outlines, self.meeting.area_mm2, PLACES, room_mm);
+        let mut spots = spots(self.site, PLACES, room_mm);
         // Stable, so that equal rooms keep the order of the grid.
         spots.sort_by(|a, b| b.room.total_cmp(&a.room));
-        let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
-        let edges: Vec<(DVec2, DVec2)> = self.meeting.outlines.iter().flat_map(closed).collect();
+        let edges = self.site.edges();
         let upright = self.directions();
         let sizes = SIZES.map(|share| (share * height_mm).max(LEAST_MM));
         for text in &texts {
@@ -195,7 +196,7 @@ impl Face<'_> {
 
     /// Directions to the right and upwards for who reads the face from outside.
     fn directions(&self) -> [DVec2; 2] {
-        let plane = self.meeting.plane;
+        let plane = self.site.plane;
         let (along, across) = plane.frame();
         let upwards = if plane.normal().z.abs() > LEVEL { DVec3::Y } else { DVec3::Z };
         let up = DVec2::new(upwards.dot(along), upwards.dot(across)).normalize_or(DVec2::Y);
@@ -209,7 +210,7 @@ impl Face<'_> {
         if !self.keys.iter().all(clear) {
             return false;
         }
-        let plane = self.meeting.plane;
+        let plane = self.site.plane;
         let (along, across) = plane.frame();
         let way = |v: DVec2| v.x * along + v.y * across;
         let corner = plane.at(plate.middle - plate.half.x * plate.right - plate.half.y * plate.up)
