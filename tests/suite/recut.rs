@@ -214,8 +214,8 @@ fn dowels_keep_their_walls_on_both_sides_and_stand_in_the_template() {
             let [dowel_mm, hole_mm, depth_mm] = ["dowel_mm", "hole_mm", "depth_mm"].map(|name| number(&dowel[name]));
             assert!(hole_mm > dowel_mm && depth_mm >= 1.5 * dowel_mm, "{dowel}");
             let centre = DVec2::new(number(&dowel["centre_mm"][0]), number(&dowel["centre_mm"][1]));
-            // A prism of 24 sides around the hole: area n r^2 tan(pi / n).
-            let prism = 24.0 * 0.25 * hole_mm * hole_mm * (std::f64::consts::PI / 24.0).tan();
+            // A prism of 24 sides around the mouth, which is wider by a chamfer of 0.4 mm: area n r^2 tan(pi / n).
+            let prism = 24.0 * (0.5 * hole_mm + 0.4).powi(2) * (std::f64::consts::PI / 24.0).tan();
             mouths += prism;
             for turn in 0..16 {
                 // The wall of 2 mm that `split` keeps, less what lies between two looks.
