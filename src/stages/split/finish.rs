@@ -53,7 +53,13 @@ pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labe
             (renumbered(&work.mesh, i, &met), labels)
         })
         .collect();
-    let parts = ready.into_iter().enumerate().map(|(i, (mesh, labels))| part(i, mesh, labels, body)).collect();
+    let names = place::names(body, &ready.iter().map(|(mesh, _)| mesh).collect::<Vec<_>>());
+    let parts = ready
+        .into_iter()
+        .zip(names)
+        .enumerate()
+        .map(|(i, ((mesh, labels), name))| part(i, mesh, labels, &name))
+        .collect();
     let glue_order = glue_order(&division, &met);
     let joints = (0..met.len()).map(|j| joint(&met[j], &sunk.keys[j], sunk.marked[j])).collect();
     let middles = met.iter().map(|m| m.site.plane.at(m.site.middle())).collect();
@@ -88,9 +94,8 @@ fn renumbered(mesh: &TriMesh, index: usize, met: &[Meeting]) -> TriMesh {
     mesh
 }
 
-fn part(index: usize, mesh: TriMesh, labels: Option<Vec<u8>>, body: &Body) -> Part {
-    let (low, high) = measure::bounds(&mesh.positions);
-    let name = format!("{:02}-{}", index + 1, place::words(body, low, high));
+fn part(index: usize, mesh: TriMesh, labels: Option<Vec<u8>>, place: &str) -> Part {
+    let name = format!("{:02}-{place}", index + 1);
     let labels = labels.map(Arc::new);
     Part { number: index + 1, name, mesh: Arc::new(mesh), labels, pose: None, estimate: None }
 }

@@ -172,6 +172,6 @@ fn cut_words(body: &Body, model: &Model, cut: &Cut) -> String {
 }
 
 /// Place words of a part, from its name.
-fn place_of(name: &str) -> &str {
-    name.split_once('-').map_or(name, |(_, place)| place)
+fn place_of(name: &str) -> String {
+    name.split_once('-').map_or(name, |(_, place)| place).replace('-', " ")
 }
