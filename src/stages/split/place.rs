@@ -215,7 +215,7 @@ mod tests {
     fn names_say_what_a_part_is_of() {
         let left = |area: f64| [0.0, area, 0.0];
         assert_eq!(name(&[(Zone::Shin, left(60.0)), (Zone::Foot, left(40.0))], 100.0), "shin-foot-left");
-        assert_eq!(name(&[(Zone::Foot, left(60.0)), (Zone::Shin, left(20.0))], 80.0), "foot-left");
+        assert_eq!(name(&[(Zone::Foot, left(60.0)), (Zone::Shin, left(20.0))], 90.0), "foot-left");
         assert_eq!(name(&[(Zone::Thigh, [5.0, 30.0, 28.0])], 63.0), "thighs");
         assert_eq!(name(&[(Zone::Chest, [20.0, 5.0, 70.0])], 95.0), "chest");
         assert_eq!(name(&[(Zone::Chest, [0.0, 0.0, 5.0]), (Zone::UpperArm, [0.0, 0.0, 4.0])], 9.0), "shoulder-right");
