@@ -41,6 +41,7 @@ mod stages_report;
 mod stages_scale;
 mod stages_split;
 mod stages_split_keys;
+mod stages_split_wishes;
 mod support;
 mod threemf;
 mod wrap;

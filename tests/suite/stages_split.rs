@@ -48,7 +48,7 @@ pub fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {
 
 pub struct Ran {
     pub figure: Result<Figure, StageError>,
-    severities: Vec<Severity>,
+    pub severities: Vec<Severity>,
     figures: Vec<(String, f64)>,
 }
 

@@ -14,8 +14,10 @@ const FACE: f64 = 8.0;
 const HEAD: f64 = 3.0;
 const HAND: f64 = 2.5;
 const NECK: f64 = 1.5;
-/// What is not to be cut at all counts this many times in the search.
-const BARRED: f64 = 12.0;
+/// Seams through the face count this many times more in the search, and those through what the owner bars: some parts more
+/// are better.
+const FACE_BARRED: f64 = 12.0;
+const ASKED_BARRED: f64 = 80.0;
 /// Share of a seam that a crease or a colour border can hide.
 const HIDDEN_MAX: f64 = 0.8;
 /// Rounds of averaging with the neighbours before creases and borders are looked for, as scan noise is finer.
@@ -42,15 +44,28 @@ pub(super) struct Care {
     weight: Vec<f32>,
     /// Step of colour across a short length, by the way it runs.
     step: Vec<Vec3>,
-    /// Not to be cut.
-    barred: Vec<bool>,
+    /// How many times dearer a seam is where nothing is to be cut; 0 elsewhere.
+    barred: Vec<f32>,
+}
+
+impl Barred {
+    fn holds(&self, zone: Zone, height_mm: f64) -> bool {
+        match self {
+            Self::Zone(barred) => *barred == zone,
+            Self::Heights(low, high) => (*low..=*high).contains(&height_mm),
+        }
+    }
+
+    fn times(&self) -> f64 {
+        if *self == Self::Zone(Zone::Face) { FACE_BARRED } else { ASKED_BARRED }
+    }
 }
 
 impl Care {
     pub fn of(mesh: &TriMesh, body: &Body, barred: &[Barred]) -> Self {
         let open = Openness::of(body);
         let smooth = Smooth::of(mesh);
-        let facts: Vec<(f32, Vec3, bool)> = (0..mesh.triangles.len())
+        let facts: Vec<(f32, Vec3, f32)> = (0..mesh.triangles.len())
             .into_par_iter()
             .map(|t| {
                 let [a, b, c] = mesh.corners(t);
@@ -66,11 +81,9 @@ impl Care {
                 // Seen from the front before the back, and hardly where arms and legs stand close.
                 let seen = (0.8 - 0.2 * normal.y) * (0.4 + 1.2 * open.at(body, middle)).min(1.0);
                 let weight = minded * seen * (1.0 - HIDDEN_MAX * smooth.crease(mesh, t));
-                let is_barred = barred.iter().any(|b| match b {
-                    Barred::Zone(barred) => *barred == zone,
-                    Barred::Heights(low, high) => (*low..=*high).contains(&(middle.z - body.low.z)),
-                });
-                (weight as f32, smooth.step(mesh, t), is_barred)
+                let holding = barred.iter().filter(|b| b.holds(zone, middle.z - body.low.z));
+                let times = holding.map(Barred::times).fold(0.0, f64::max);
+                (weight as f32, smooth.step(mesh, t), times as f32)
             })
             .collect();
         let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new() };
@@ -91,11 +104,11 @@ impl Care {
 
     /// How many times dearer a seam is in the search, for what is not to be cut.
     pub fn bar(&self, t: usize) -> f64 {
-        if self.barred[t] { BARRED } else { 1.0 }
+        if self.is_barred(t) { f64::from(self.barred[t]) } else { 1.0 }
     }
 
     pub fn is_barred(&self, t: usize) -> bool {
-        self.barred[t]
+        self.barred[t] > 0.0
     }
 }
 
