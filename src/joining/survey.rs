@@ -14,6 +14,8 @@ use crate::mesh::{Origin, TriMesh};
 const PLACES: f64 = 250.0;
 /// Distance between depths at which a socket's surroundings are looked at, mm.
 const LOOK_MM: f64 = 3.0;
+/// Looks are this much less deep than said, mm.
+const BESIDE_MM: f64 = 0.000_7;
 /// Socket depths tried, as shares of the wanted one.
 const DEPTHS: [f64; 4] = [1.0, 0.67, 0.5, 0.35];
 /// Pairs checked by distance before a choice of sizes is given up.
@@ -31,14 +33,12 @@ pub struct Survey {
 }
 
 impl Survey {
-    /// Looks at a joint and at the parts below and above it, whose cut face there has the number `cut`; none when the parts
-    /// are not cut yet.
+    /// Looks at a joint and at the parts below and above it, whose cut faces there have the numbers `faces`; none when a part
+    /// is not cut yet.
     #[must_use]
-    pub fn of(site: &Site, meshes: [&TriMesh; 2], cut: Option<u16>, rules: &KeyRules) -> Self {
-        let deepest = rules.dowels_mm.iter().map(|d| rules.depth_for(*d)).fold(0.0, f64::max) + rules.wall_mm;
-        let count = (deepest / LOOK_MM).ceil().max(1.0) as usize;
-        // Not at round depths, where vertices may lie.
-        let depths_mm: Vec<f64> = (1..=count).map(|i| deepest * i as f64 / count as f64 - 0.000_7).collect();
+    pub fn of(site: &Site, meshes: [&TriMesh; 2], faces: [Option<u16>; 2], rules: &KeyRules) -> Self {
+        let depths_mm = looks(rules);
+        let deepest = depths_mm[depths_mm.len() - 1];
         let sides = [Side::Below, Side::Above];
         let sections = [0, 1].map(|i| sections(meshes[i], site.plane, sides[i], &depths_mm));
         let mut spots = spots(site, PLACES, rules.room_mm());
@@ -54,7 +54,7 @@ impl Survey {
         }
         let walls = [0, 1].map(|i| {
             let ends = site.span(deepest * inward(site.plane, sides[i]));
-            Walls::of(meshes[i], ends, rules.wall_mm + 1.0, |o| cut.is_some_and(|cut| o == Origin::Cut(cut)))
+            Walls::of(meshes[i], ends, rules.wall_mm + 1.0, |o| faces[i].is_some_and(|cut| o == Origin::Cut(cut)))
         });
         Self { plane: site.plane, middle: site.middle(), depths_mm, spots, walls }
     }
@@ -72,6 +72,18 @@ impl Survey {
         let choice = Choice { survey: self, taken, rules, fits: Vec::new() };
         choice.keys(alike)
     }
+}
+
+/// Depths at which surroundings are looked at, mm: where the wall under each possible socket ends, and between.
+fn looks(rules: &KeyRules) -> Vec<f64> {
+    let depths = |d: &f64| DEPTHS.map(|share| share * rules.depth_for(*d) + rules.wall_mm);
+    let mut looks: Vec<f64> = rules.dowels_mm.iter().flat_map(depths).chain([rules.wall_mm]).collect();
+    let deepest = looks.iter().copied().fold(0.0, f64::max);
+    looks.extend((1..(deepest / LOOK_MM).ceil() as usize).map(|i| i as f64 * LOOK_MM));
+    looks.sort_by(f64::total_cmp);
+    looks.dedup();
+    // Not at round depths, where vertices may lie.
+    looks.into_iter().map(|depth| depth - BESIDE_MM).collect()
 }
 
 /// A choice of keys under way.
@@ -181,7 +193,8 @@ impl Choice<'_> {
     fn has_room(&self, spot: &Spot, key: &Placed) -> bool {
         let wall_mm = self.rules.wall_mm;
         let depths_mm = &self.survey.depths_mm;
-        let last = depths_mm.partition_point(|d| *d < key.depth_mm + wall_mm).min(depths_mm.len() - 1);
+        let last =
+            depths_mm.partition_point(|d| *d < key.depth_mm + wall_mm - 2.0 * BESIDE_MM).min(depths_mm.len() - 1);
         let held = spot.deep.iter().all(|deep| deep[last] >= key.radius_mm + wall_mm);
         let sides = [Side::Below, Side::Above].into_iter().zip(self.taken);
         held && sides.into_iter().all(|(side, taken)| taken.clear_of(self.survey.plane, side, key, wall_mm))

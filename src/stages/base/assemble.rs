@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use glam::DVec3;
 
-use super::keys::{Meeting, Rules, outlines, sink};
+use super::keys::{Meeting, outlines, sink};
 use super::settings::Base;
 use super::size::Plan;
 use super::slab::{Cell, FOOT, Print, SEAM, cells, plate};
@@ -12,6 +12,7 @@ use super::soles::{Sole, united};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{lab_of_bytes, linear_of_bytes, parse_hex};
 use crate::figure::{self, Figure, Joint, Key, Part};
+use crate::joining::Placed;
 use crate::mesh::cut::{CutError, Flat, NO_SOURCE, Plane, flats};
 use crate::mesh::{Origin, TriMesh, outline};
 use crate::stage::StageError;
@@ -188,12 +189,7 @@ impl Assembly<'_> {
 
     /// Places keys, feet first, and sinks their sockets.
     fn keys(&self, parts: &mut [Part], pairs: &[Pair], first_foot: usize) -> Vec<Vec<Key>> {
-        let settings = self.settings;
-        let rules = Rules {
-            dowels_mm: settings.dowels_mm(),
-            clearance_mm: settings.clearance_mm,
-            wall_mm: settings.wall_min_mm,
-        };
+        let rules = self.settings.key_rules();
         let mut keys = vec![Vec::new(); pairs.len()];
         for i in (first_foot..pairs.len()).chain(0..first_foot) {
             let Pair { a, b, meeting } = &pairs[i];
@@ -212,8 +208,8 @@ impl Assembly<'_> {
                 parts[part] = Part { mesh: Arc::new(mesh), labels, ..parts[part].clone() };
             }
             let plane = meeting.flats[0].plane;
-            let key = |k: &super::keys::Placed| Key {
-                centre: plane.lift(k.centre),
+            let key = |k: &Placed| Key {
+                centre: plane.at(k.centre),
                 dowel_mm: k.dowel_mm,
                 socket_mm: 2.0 * k.radius_mm,
                 depth_mm: k.depth_mm,

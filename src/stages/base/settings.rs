@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::colour::spaces::parse_hex;
+use crate::joining::KeyRules;
 use crate::problem::{Problem, beyond, out_of_range};
 use crate::stage::Settings;
 
@@ -30,6 +31,8 @@ pub struct Base {
     pub clearance_mm: f64,
     /// Solid kept around a socket, mm.
     pub wall_min_mm: f64,
+    /// Chamfer around a socket's mouth, mm.
+    pub mouth_chamfer_mm: f64,
     /// Kept free on every side of the printer's bed, mm.
     pub bed_margin_mm: f64,
     /// Closed shell of figure and plate as they will be printed, mm: for their mass before it is estimated.
@@ -96,6 +99,7 @@ impl Default for Base {
             dowel_mm: vec![8.0, 6.0, 4.0, 3.0],
             clearance_mm: 0.15,
             wall_min_mm: 2.0,
+            mouth_chamfer_mm: 0.4,
             bed_margin_mm: 3.0,
             shell_mm: 1.3,
             infill_share: 0.1,
@@ -106,7 +110,7 @@ impl Default for Base {
 
 impl Settings for Base {
     const NAME: &'static str = "base";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "a plate under the feet, with ballast if wanted, so that the figure does not tip";
     const EXAMPLE: &'static str = "\
 shape: oval
@@ -128,12 +132,21 @@ impl Base {
         self.thickness_mm.unwrap_or((THICKNESS_SHARE * height_mm).clamp(least, most))
     }
 
-    /// Dowels, largest first.
-    pub(super) fn dowels_mm(&self) -> Vec<f64> {
+    /// What its dowels keep to.
+    pub(super) fn key_rules(&self) -> KeyRules {
         let mut dowels_mm = self.dowel_mm.clone();
         dowels_mm.sort_by(|a, b| b.total_cmp(a));
         dowels_mm.dedup();
-        dowels_mm
+        KeyRules {
+            dowels_mm,
+            pins: false,
+            clearance_mm: self.clearance_mm,
+            wall_mm: self.wall_min_mm,
+            depth_mm: None,
+            chamfer_mm: self.mouth_chamfer_mm,
+            gap_mm: 0.0,
+            marks_mm: None,
+        }
     }
 
     /// Faults of the settings.
@@ -143,6 +156,7 @@ impl Base {
             ("tip_deg", self.tip_deg, 1.0, 30.0),
             ("clearance_mm", self.clearance_mm, 0.0, 2.0),
             ("wall_min_mm", self.wall_min_mm, 0.4, 50.0),
+            ("mouth_chamfer_mm", self.mouth_chamfer_mm, 0.0, 3.0),
             ("bed_margin_mm", self.bed_margin_mm, 0.0, 100.0),
             ("shell_mm", self.shell_mm, 0.1, 50.0),
             ("infill_share", self.infill_share, 0.0, 1.0),

@@ -101,7 +101,8 @@ pub(super) fn sink(works: &[Work], cuts: &[Option<Plane>], met: &[Meeting], rule
 /// Keys of all joints, where the largest joints choose first, and marks beside them.
 fn plans(works: &[Work], met: &[Meeting], rules: &KeyRules) -> Vec<Plan> {
     let meshes = |m: &Meeting| [m.below, m.above].map(|p| works[p].mesh.as_ref());
-    let surveys: Vec<Survey> = met.par_iter().map(|m| Survey::of(&m.site, meshes(m), Some(m.cut), rules)).collect();
+    let surveys: Vec<Survey> =
+        met.par_iter().map(|m| Survey::of(&m.site, meshes(m), [Some(m.cut); 2], rules)).collect();
     let mut order: Vec<usize> = (0..met.len()).collect();
     order.sort_by(|a, b| met[*b].site.area_mm2.total_cmp(&met[*a].site.area_mm2));
     let mut taken = vec![Taken::default(); works.len()];
