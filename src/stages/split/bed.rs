@@ -58,6 +58,11 @@ impl Bed {
         self.sides_mm[0].min(self.sides_mm[1]).min(self.height_mm)
     }
 
+    /// The longest extent along an axis that fits, turned on the bed, mm.
+    pub fn longest_mm(&self) -> f64 {
+        self.sides_mm[0].hypot(self.sides_mm[1]).max(self.height_mm)
+    }
+
     /// Whether something of these extents fits when it stands on a face across `axis`, straight or turned by an eighth.
     pub fn takes(&self, shape: &Shape, axis: usize) -> bool {
         let size = shape.size();

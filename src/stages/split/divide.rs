@@ -17,10 +17,10 @@ use crate::mesh::{TriMesh, measure};
 
 /// Blocks a part is modelled in, about.
 const BLOCKS: f64 = 6_000.0;
-/// Blocks this much smaller call for a new plan.
-const CLOSER: f64 = 0.7;
 /// A piece larger than planned by more than this is planned anew, mm.
-const GROWN_MM: f64 = 0.1;
+const GROWN_MM: f64 = 5.0;
+/// Pieces that are planned anew are searched as narrowly as after so many cuts.
+const AGAIN_DEPTH: usize = 2;
 /// Most parts of one figure.
 const PARTS_MAX: usize = 500;
 
@@ -36,7 +36,7 @@ pub(super) struct Work {
     /// Its place in the tree of cuts.
     pub node: usize,
     /// How it is to be divided, as far as an earlier plan tells.
-    pub plan: Option<Planned>,
+    pub plan: Option<Arc<Planned>>,
 }
 
 /// A place in the tree of cuts: a finished part, or a piece that was cut further.
@@ -73,7 +73,7 @@ pub(super) struct Division {
 struct Made {
     plane: Plane,
     pieces: Pieces,
-    plans: Vec<Option<Planned>>,
+    plans: Vec<Option<Arc<Planned>>>,
 }
 
 impl Made {
@@ -166,12 +166,10 @@ impl Search {
         if self.fixed_only {
             return Err(DivideError::Unasked { size: size_words(&shape) });
         }
-        // A piece much smaller than what was planned is worth a closer look.
-        let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
-        let followed = work.plan.as_ref().filter(near_enough).cloned();
-        let made = followed.or_else(|| self.best_plan(work)).and_then(|planned| {
+        let known = work.plan.as_ref().filter(|p| p.cut.is_some()).cloned();
+        let made = known.or_else(|| self.best_plan(work)).and_then(|planned| {
             let (plane, pieces) = exact::make(mesh, &planned, &self.rules, joint).ok()?;
-            let plans = matched(planned, &pieces);
+            let plans = matched(&planned, &pieces);
             Some(Made { plane, pieces, plans })
         });
         match made {
@@ -182,14 +180,14 @@ impl Search {
         }
     }
 
-    /// Plans for a piece, the cheapest first; with tilted planes too if asked.
-    fn plans(&self, work: &Work, tilts: bool) -> Vec<Ranked> {
+    /// Plans for a piece after so many cuts, the cheapest first.
+    fn plans(&self, work: &Work, depth: usize) -> Vec<Ranked> {
         let piece = Piece { mesh: &work.mesh, source: &work.source };
-        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, tilts)
+        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, depth)
     }
 
-    fn best_plan(&self, work: &Work) -> Option<Planned> {
-        self.plans(work, false).into_iter().next().map(|ranked| ranked.planned)
+    fn best_plan(&self, work: &Work) -> Option<Arc<Planned>> {
+        self.plans(work, AGAIN_DEPTH).into_iter().next().map(|ranked| ranked.planned)
     }
 
     /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns
@@ -199,8 +197,8 @@ impl Search {
         let does_not_fit = |w: &&mut Work| !self.rules.bed.holds_part(&w.mesh, &Shape::of(&w.mesh));
         let largest = open.iter_mut().filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)));
         let Some(work) = largest.filter(|_| !self.fixed_only) else { return Vec::new() };
-        let ranked = self.plans(work, true);
-        work.plan = ranked.get(number).or(ranked.last()).map(|r| r.planned.clone());
+        let ranked = self.plans(work, 0);
+        work.plan = ranked.get(number).or(ranked.last()).map(|r| Arc::clone(&r.planned));
         ranked
     }
 
@@ -214,16 +212,16 @@ impl Search {
 }
 
 /// The plan for each piece that came out of a cut, by its box; no plans when the pieces are not those planned.
-fn matched(planned: Planned, pieces: &Pieces) -> Vec<Option<Planned>> {
+fn matched(planned: &Planned, pieces: &Pieces) -> Vec<Option<Arc<Planned>>> {
     let step = planned.model.step_mm;
     // Blocks tell only roughly how far pieces reach beside a tilted plane.
     let tilted = planned.cut.is_some_and(|cut| WAYS[cut.way].axis().is_none());
     let (near_mm, grown_mm) = if tilted { (2.5 * step, 1.5 * step) } else { (step, GROWN_MM) };
-    let mut left: Vec<Option<Planned>> = planned.pieces.into_iter().map(Some).collect();
+    let mut left: Vec<Option<Arc<Planned>>> = planned.pieces.iter().cloned().map(Some).collect();
     let mut plans = Vec::with_capacity(pieces.pieces.len());
     for piece in &pieces.pieces {
         let (low, high) = measure::bounds(&piece.mesh.positions);
-        let near = |p: &Option<Planned>| {
+        let near = |p: &Option<Arc<Planned>>| {
             p.as_ref().is_some_and(|p| {
                 let off = (p.shape.low - low).abs().max((p.shape.high - high).abs());
                 let grown = high - low - p.shape.size();

@@ -22,6 +22,7 @@ mod report;
 mod rims;
 mod seams;
 mod settings;
+mod share;
 mod skin;
 mod sweep;
 mod ways;

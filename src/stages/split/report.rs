@@ -109,7 +109,7 @@ pub(super) fn cut_plans(ranked: &[Ranked], body: &Body, number: usize) -> Vec<Cu
         CutPlan {
             parts: r.planned.parts(),
             seam_shown_mm: cuts.iter().map(|(_, cut)| cut.shown_mm).sum(),
-            price: r.price,
+            price: r.planned.price,
             cuts: cuts.iter().map(|(model, cut)| cut_words(body, model, cut)).collect(),
             followed: i + 1 == number.min(ranked.len()),
         }

@@ -320,8 +320,10 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
             let skin = model.skin(*b);
             area.rim_mm += skin.length(way);
             area.knife_mm += skin.knife(way);
+        }
+        for b in beside(model, way, above, ends) {
             for (place, shown) in area.shown.iter_mut().enumerate() {
-                *shown += skin.shown(way, above, FIRST + place as i32);
+                *shown += model.skin(b).shown(way, above, FIRST + place as i32);
             }
         }
         if !above {
@@ -329,4 +331,19 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
         }
     }
     area
+}
+
+/// Blocks at one end of a region, and those next to them in their layer where the solid just ends: a plane within the layer
+/// goes through their skin too.
+fn beside(model: &Model, way: usize, above: bool, ends: &[u32]) -> Vec<u32> {
+    let mut blocks = ends.to_vec();
+    if let Some(axis) = WAYS[way].axis() {
+        let across = 2 * axis + usize::from(!above);
+        let near = ends.iter().flat_map(|b| model.blocks[*b as usize].near.iter().enumerate());
+        let in_layer = near.filter(|(side, n)| side / 2 != axis && **n != NONE).map(|(_, n)| *n);
+        blocks.extend(in_layer.filter(|n| model.blocks[*n as usize].near[across] == NONE));
+        blocks.sort_unstable();
+        blocks.dedup();
+    }
+    blocks
 }
