@@ -19,8 +19,6 @@ use crate::mesh::{TriMesh, measure};
 const BLOCKS: f64 = 6_000.0;
 /// A piece larger than planned by more than this is planned anew, mm.
 const GROWN_MM: f64 = 5.0;
-/// Pieces that are planned anew are searched as narrowly as after so many cuts.
-const AGAIN_DEPTH: usize = 2;
 /// Most parts of one figure.
 const PARTS_MAX: usize = 500;
 
@@ -187,7 +185,7 @@ impl Search {
     }
 
     fn best_plan(&self, work: &Work) -> Option<Arc<Planned>> {
-        self.plans(work, AGAIN_DEPTH).into_iter().next().map(|ranked| ranked.planned)
+        self.plans(work, 0).into_iter().next().map(|ranked| ranked.planned)
     }
 
     /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns

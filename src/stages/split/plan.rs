@@ -128,11 +128,14 @@ impl Choice {
     }
 }
 
+/// Plans by what tells pieces apart and the number of cuts before them.
+type Known = FxHashMap<([u8; 32], usize), Arc<Planned>>;
+
 /// Finds the best plan for each piece, once.
 struct Solver<'a> {
     rules: &'a Rules,
     tilts: bool,
-    known: Mutex<FxHashMap<([u8; 32], usize), Arc<Planned>>>,
+    known: Mutex<Known>,
 }
 
 impl Solver<'_> {

@@ -62,7 +62,7 @@ impl Skin {
         0.5 * self.knife[way]
     }
 
-    fn add(&mut self, piece: Piece<'_>, t: usize, (corner, step_mm): (DVec3, f64), care: &Care, rulers: &[Ruler]) {
+    fn add(&mut self, (piece, t): (Piece<'_>, usize), (corner, step_mm): (DVec3, f64), care: &Care, rulers: &[Ruler]) {
         let [a, b, c] = piece.mesh.corners(t);
         let doubled = (b - a).cross(c - a);
         let twice = doubled.length();
@@ -131,7 +131,7 @@ pub(super) fn skins(piece: Piece<'_>, grid: &Grid, care: &Care) -> Vec<Skin> {
             let corner = grid.centre(block as usize) - half;
             let mut skin = Skin::default();
             for (_, t) in *group {
-                skin.add(piece, *t as usize, (corner, grid.step_mm), care, &rulers);
+                skin.add((piece, *t as usize), (corner, grid.step_mm), care, &rulers);
             }
             (block, skin)
         })
