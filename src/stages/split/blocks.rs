@@ -5,17 +5,16 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use glam::DVec3;
-use rayon::prelude::*;
 
-use super::bed::{SPANS, Shape, spans};
+use super::bed::{SPANS, Shape};
 use super::body::Body;
 use super::care::Care;
 use super::glance::Cut;
 use super::grid::Grid;
 pub(super) use super::grid::NONE;
 use super::parted::separate;
+use super::share::{Points, spread};
 use super::skin::{Skin, skins};
-use super::sweep::Reach;
 use super::ways::{WAYS, Way};
 use crate::mesh::cut::{Plane, flats};
 use crate::mesh::{TriMesh, measure};
@@ -37,12 +36,7 @@ pub(super) struct Block {
     /// Whether a tilted cut face is on it.
     pub sloped: bool,
     pub near: [u32; 6],
-}
-
-impl Block {
-    pub fn reach(&self) -> Reach {
-        Reach { low: self.low, high: self.high }
-    }
+    pub points: Points,
 }
 
 /// A part in blocks.
@@ -72,7 +66,7 @@ impl Model {
         corner.x = body.middle.x - ((body.middle.x - low.x) / step_mm).ceil() * step_mm;
         let grid = Grid::of(mesh, corner, high, step_mm);
         let mut blocks: Vec<Block> = (0..grid.cells.len()).map(|b| plain(&grid, b)).collect();
-        reach(mesh, &grid, &mut blocks);
+        spread(mesh, &grid, &mut blocks);
         faces(mesh, &grid, &mut blocks);
         let skins = Arc::new(skins(piece, &grid, care));
         // What is thinner than a block may show as loose crumbs, which would look like parts.
@@ -86,6 +80,20 @@ impl Model {
             blocks.extend(lump.into_iter().map(|b| Block { near: b.near.map(moved), ..b }));
         }
         Self { step_mm, corner, blocks, skins }
+    }
+
+    /// Tells pieces of one part apart: which blocks, how far they reach, and where they are cut.
+    pub fn key(&self) -> [u8; 32] {
+        let mut hasher = blake3::Hasher::new();
+        let mut bytes = Vec::with_capacity(128 * self.blocks.len());
+        for block in &self.blocks {
+            bytes.extend(block.skin.to_le_bytes());
+            bytes.extend(block.near.map(|n| u8::from(n == NONE)));
+            bytes
+                .extend(block.low.iter().chain(&block.high).chain(&block.flat).flat_map(|v| v.to_bits().to_le_bytes()));
+        }
+        hasher.update(&bytes);
+        *hasher.finalize().as_bytes()
     }
 
     /// Where the plane above `level` lies along a way, in units of its steps, mm; `sub` moves it by parts of a block.
@@ -110,19 +118,8 @@ impl Model {
 
 fn plain(grid: &Grid, b: usize) -> Block {
     let (low, high) = ([f32::INFINITY; SPANS], [f32::NEG_INFINITY; SPANS]);
-    Block { at: grid.cells[b], skin: b as u32, low, high, flat: [f32::NAN; 6], sloped: false, near: grid.near(b) }
-}
-
-fn reach(mesh: &TriMesh, grid: &Grid, blocks: &mut [Block]) {
-    let homes: Vec<Option<usize>> = mesh.positions.par_iter().map(|p| grid.block_at(*p)).collect();
-    for (p, home) in mesh.positions.iter().zip(homes) {
-        if let Some(block) = home.map(|h| &mut blocks[h]) {
-            for (i, span) in spans(*p).into_iter().enumerate() {
-                block.low[i] = block.low[i].min(span as f32);
-                block.high[i] = block.high[i].max(span as f32);
-            }
-        }
-    }
+    let (near, points) = (grid.near(b), Points::default());
+    Block { at: grid.cells[b], skin: b as u32, low, high, flat: [f32::NAN; 6], sloped: false, near, points }
 }
 
 /// Marks the blocks behind flat faces a part may stand on.

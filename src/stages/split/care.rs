@@ -97,18 +97,35 @@ impl Care {
 
     /// Weight of a seam across triangle `t` of the whole figure in a plane with this unit normal.
     pub fn across(&self, t: usize, plane_normal: DVec3, normal: DVec3) -> f64 {
-        let along_skin = (plane_normal - plane_normal.dot(normal) * normal).normalize_or_zero();
-        let step = along_skin.dot(self.step[t].as_dvec3()).abs();
-        f64::from(self.weight[t]) * (1.0 - HIDDEN_MAX * ramp(step, &STEP))
+        let facing = plane_normal.dot(normal);
+        self.minded(t).across(plane_normal, (1.0 - facing * facing).max(0.0).sqrt())
     }
 
-    /// How many times dearer a seam is in the search, for what is not to be cut.
-    pub fn bar(&self, t: usize) -> f64 {
-        if self.is_barred(t) { f64::from(self.barred[t]) } else { 1.0 }
+    pub fn minded(&self, t: usize) -> Minded {
+        let bar = if self.is_barred(t) { f64::from(self.barred[t]) } else { 1.0 };
+        Minded { weight: f64::from(self.weight[t]), bar, step: self.step[t].as_dvec3() }
     }
 
     pub fn is_barred(&self, t: usize) -> bool {
         self.barred[t] > 0.0
+    }
+}
+
+/// What a seam would show on one triangle.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Minded {
+    weight: f64,
+    /// How many times dearer a seam is in the search, for what is not to be cut.
+    pub bar: f64,
+    step: DVec3,
+}
+
+impl Minded {
+    /// Weight of a seam in a plane with this unit normal, given the sine of its angle with the triangle.
+    pub fn across(&self, plane_normal: DVec3, sine: f64) -> f64 {
+        // The step runs along the triangle, so only the length of what the plane's normal leaves there is needed.
+        let step = if sine > 0.0 { plane_normal.dot(self.step).abs() / sine } else { 0.0 };
+        self.weight * (1.0 - HIDDEN_MAX * ramp(step, &STEP))
     }
 }
 

@@ -4,23 +4,22 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::bed::Shape;
+use super::bed::{Bed, Shape};
 use super::blocks::{Model, Piece};
 use super::care::Care;
 use super::exact;
 use super::glance::Rules;
 use super::plan::{Planned, Ranked, plans};
-use super::ways::WAYS;
 use super::wishes::Asked;
 use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
 
 /// Blocks a part is modelled in, about.
 const BLOCKS: f64 = 6_000.0;
-/// Blocks this much smaller call for a new plan.
-const CLOSER: f64 = 0.7;
-/// A piece larger than planned by more than this is planned anew, mm.
-const GROWN_MM: f64 = 0.1;
+/// A piece whose box is off by so many blocks is not the one planned.
+const NEAR: f64 = 3.0;
+/// Pieces that were not planned are planned as narrowly as after so many cuts.
+const ANEW_DEPTH: usize = 2;
 /// Most parts of one figure.
 const PARTS_MAX: usize = 500;
 
@@ -36,7 +35,7 @@ pub(super) struct Work {
     /// Its place in the tree of cuts.
     pub node: usize,
     /// How it is to be divided, as far as an earlier plan tells.
-    pub plan: Option<Planned>,
+    pub plan: Option<Arc<Planned>>,
 }
 
 /// A place in the tree of cuts: a finished part, or a piece that was cut further.
@@ -73,7 +72,7 @@ pub(super) struct Division {
 struct Made {
     plane: Plane,
     pieces: Pieces,
-    plans: Vec<Option<Planned>>,
+    plans: Vec<Option<Arc<Planned>>>,
 }
 
 impl Made {
@@ -166,12 +165,10 @@ impl Search {
         if self.fixed_only {
             return Err(DivideError::Unasked { size: size_words(&shape) });
         }
-        // A piece much smaller than what was planned is worth a closer look.
-        let near_enough = |p: &&Planned| p.cut.is_some() && self.block_mm(mesh) > CLOSER * p.model.step_mm;
-        let followed = work.plan.as_ref().filter(near_enough).cloned();
-        let made = followed.or_else(|| self.best_plan(work)).and_then(|planned| {
+        let known = work.plan.as_ref().filter(|p| p.cut.is_some()).cloned();
+        let made = known.or_else(|| self.best_plan(work)).and_then(|planned| {
             let (plane, pieces) = exact::make(mesh, &planned, &self.rules, joint).ok()?;
-            let plans = matched(planned, &pieces);
+            let plans = matched(&planned, &pieces, &self.rules.bed);
             Some(Made { plane, pieces, plans })
         });
         match made {
@@ -182,26 +179,34 @@ impl Search {
         }
     }
 
-    /// Plans for a piece, the cheapest first; with tilted planes too if asked.
-    fn plans(&self, work: &Work, tilts: bool) -> Vec<Ranked> {
+    /// Plans for a piece after so many cuts, the cheapest first.
+    fn plans(&self, work: &Work, depth: usize) -> Vec<Ranked> {
         let piece = Piece { mesh: &work.mesh, source: &work.source };
-        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, tilts)
+        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, depth)
     }
 
-    fn best_plan(&self, work: &Work) -> Option<Planned> {
-        self.plans(work, false).into_iter().next().map(|ranked| ranked.planned)
+    fn best_plan(&self, work: &Work) -> Option<Arc<Planned>> {
+        self.plans(work, ANEW_DEPTH).into_iter().next().map(|ranked| ranked.planned)
     }
 
-    /// Plans the largest open piece and gives it the plan with this number, counted from 0, or the last there is; returns
-    /// all its plans.
-    pub fn choose(&self, open: &mut [Work], number: usize) -> Vec<Ranked> {
-        let volume = |w: &&mut Work| measure::volume_mm3(&w.mesh);
-        let does_not_fit = |w: &&mut Work| !self.rules.bed.holds_part(&w.mesh, &Shape::of(&w.mesh));
-        let largest = open.iter_mut().filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)));
-        let Some(work) = largest.filter(|_| !self.fixed_only) else { return Vec::new() };
-        let ranked = self.plans(work, true);
-        work.plan = ranked.get(number).or(ranked.last()).map(|r| r.planned.clone());
-        ranked
+    /// Plans for the largest open piece, if anything else than what was asked for may be cut.
+    pub fn ranked(&self, open: &[Work]) -> Vec<Ranked> {
+        let largest = self.largest(open).filter(|_| !self.fixed_only);
+        largest.map(|i| self.plans(&open[i], 0)).unwrap_or_default()
+    }
+
+    /// Gives the largest open piece a plan of its own.
+    pub fn follow(&self, open: &mut [Work], plan: &Ranked) {
+        if let Some(i) = self.largest(open) {
+            open[i].plan = Some(Arc::clone(&plan.planned));
+        }
+    }
+
+    /// The largest piece that does not fit.
+    fn largest(&self, open: &[Work]) -> Option<usize> {
+        let does_not_fit = |i: &usize| !self.rules.bed.holds_part(&open[*i].mesh, &Shape::of(&open[*i].mesh));
+        let volume = |i: &usize| measure::volume_mm3(&open[*i].mesh);
+        (0..open.len()).filter(does_not_fit).max_by(|a, b| volume(a).total_cmp(&volume(b)))
     }
 
     /// Size of blocks: a whole number of them makes up the printer's room, so that planes lie where parts just fit.
@@ -213,24 +218,18 @@ impl Search {
     }
 }
 
-/// The plan for each piece that came out of a cut, by its box; no plans when the pieces are not those planned.
-fn matched(planned: Planned, pieces: &Pieces) -> Vec<Option<Planned>> {
-    let step = planned.model.step_mm;
-    // Blocks tell only roughly how far pieces reach beside a tilted plane.
-    let tilted = planned.cut.is_some_and(|cut| WAYS[cut.way].axis().is_none());
-    let (near_mm, grown_mm) = if tilted { (2.5 * step, 1.5 * step) } else { (step, GROWN_MM) };
-    let mut left: Vec<Option<Planned>> = planned.pieces.into_iter().map(Some).collect();
+/// The plan for each piece that came out of a cut: of those whose box is much like its own the nearest. Blocks overlook what
+/// is thin, such as fingers, so pieces may reach further than planned, but not over the bed where they were not to.
+fn matched(planned: &Planned, pieces: &Pieces, bed: &Bed) -> Vec<Option<Arc<Planned>>> {
+    let near_mm = NEAR * planned.model.step_mm;
+    let mut left: Vec<Arc<Planned>> = planned.pieces.clone();
     let mut plans = Vec::with_capacity(pieces.pieces.len());
     for piece in &pieces.pieces {
         let (low, high) = measure::bounds(&piece.mesh.positions);
-        let near = |p: &Option<Planned>| {
-            p.as_ref().is_some_and(|p| {
-                let off = (p.shape.low - low).abs().max((p.shape.high - high).abs());
-                let grown = high - low - p.shape.size();
-                off.max_element() < near_mm && grown.max_element() < grown_mm
-            })
-        };
-        plans.push(left.iter_mut().find(|p| near(p)).and_then(Option::take));
+        let off = |p: &Planned| (p.shape.low - low).abs().max((p.shape.high - high).abs()).max_element();
+        let fitting = (0..left.len()).filter(|i| !bed.outgrown(high - low, left[*i].shape.size()));
+        let nearest = fitting.min_by(|a, b| off(&left[*a]).total_cmp(&off(&left[*b])));
+        plans.push(nearest.filter(|i| off(&left[*i]) < near_mm).map(|i| left.remove(i)));
     }
     plans
 }

@@ -15,7 +15,10 @@ use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
 use crate::units::LATTICE_MM;
 
 /// Where planes are tried, as shares of a block beside the planned place.
-const BESIDE: [f64; 11] = [0.0, 0.004, -0.004, 0.03, -0.03, 0.125, -0.125, 0.25, -0.25, 0.375, -0.375];
+const BESIDE: [f64; 17] = [
+    0.0, 0.004, -0.004, 0.008, -0.008, 0.015, -0.015, 0.03, -0.03, 0.06, -0.06, 0.125, -0.125, 0.25, -0.25, 0.375,
+    -0.375,
+];
 /// Lattice steps a plane is moved by when a section touches itself.
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
 /// Crossing triangles are counted up to here.
@@ -34,6 +37,7 @@ const CRUMB: f64 = 0.5;
 pub(super) fn make(mesh: &TriMesh, planned: &Planned, rules: &Rules, joint: u16) -> Result<(Plane, Pieces), CutError> {
     let Some(cut) = planned.cut else { return Err(CutError::Misses) };
     let mut attempt = Attempt::new(mesh, rules, joint, cut.fitting);
+    attempt.planned = planned.pieces.iter().map(|p| p.shape).collect();
     let plane = planned.model.plane(&cut);
     for beside in BESIDE {
         match section_about(mesh, plane, beside * planned.model.step_mm) {
@@ -111,16 +115,17 @@ struct Attempt<'a> {
     mesh: &'a TriMesh,
     rules: &'a Rules,
     joint: u16,
-    /// Number of parts that should fit.
+    /// Number of parts that should fit, and the boxes of all that are planned.
     wanted: usize,
-    /// Slivers, crossing triangles, pieces too thin, pieces missing that should fit; and the cut.
+    planned: Vec<Shape>,
+    /// Slivers, crossing triangles, pieces too thin, pieces that do not fit or have outgrown the bed; and the cut.
     best: Option<([usize; 4], Plane, Pieces)>,
     last: CutError,
 }
 
 impl<'a> Attempt<'a> {
     fn new(mesh: &'a TriMesh, rules: &'a Rules, joint: u16, wanted: usize) -> Self {
-        Self { mesh, rules, joint, wanted, best: None, last: CutError::Misses }
+        Self { mesh, rules, joint, wanted, planned: Vec::new(), best: None, last: CutError::Misses }
     }
 
     fn outcome(self) -> Result<(Plane, Pieces), CutError> {
@@ -143,6 +148,13 @@ impl<'a> Attempt<'a> {
         Ok(cut(&large).ok().filter(|without| without.pieces.len() > 1).unwrap_or(made))
     }
 
+    /// Whether a piece is longer than the bed in a direction in which the planned one was not, so that its parts will not fit.
+    fn has_outgrown(&self, shape: &Shape) -> bool {
+        let off = |p: &Shape| (p.low + p.high).distance_squared(shape.low + shape.high);
+        let Some(planned) = self.planned.iter().min_by(|a, b| off(a).total_cmp(&off(b))) else { return false };
+        self.rules.bed.outgrown(shape.size(), planned.size())
+    }
+
     /// Cuts and looks at what results; says whether it is as good as planned.
     fn try_out(&mut self, section: &Section, chosen: &[bool]) -> bool {
         match self.cut(section, chosen) {
@@ -155,7 +167,8 @@ impl<'a> Attempt<'a> {
                 let fits = pieces.pieces.iter().zip(&shapes).filter(|(p, s)| bed.holds_part(&p.mesh, s)).count();
                 let crossings: usize =
                     pieces.pieces.iter().map(|p| cut::rim_crossings(&p.mesh, section.plane, CROSSINGS_MAX)).sum();
-                let faults = [slivers, crossings, crumbs, self.wanted.saturating_sub(fits)];
+                let grown = shapes.iter().filter(|s| self.has_outgrown(s)).count();
+                let faults = [slivers, crossings, crumbs, self.wanted.saturating_sub(fits) + grown];
                 if self.best.as_ref().is_none_or(|b| faults < b.0) {
                     self.best = Some((faults, section.plane, pieces));
                 }

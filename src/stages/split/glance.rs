@@ -1,5 +1,6 @@
 //! Prices of single cuts: every plane and set of regions of a part at first glance, from what hangs together on both sides.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use glam::DVec3;
@@ -67,13 +68,13 @@ impl Cut {
     }
 }
 
-/// All cuts of a part across the first `ways` ways, cheapest first.
-pub(super) fn cuts(model: &Model, rules: &Rules, ways: usize) -> Vec<Cut> {
+/// All cuts of a part across some ways, by number, cheapest first.
+pub(super) fn cuts(model: &Model, rules: &Rules, ways: Range<usize>) -> Vec<Cut> {
     let across = |way: usize| -> Vec<Cut> {
         let levels = levels(model, way);
         levels.iter().flat_map(|level| cuts_at(model, rules, level, way)).collect()
     };
-    let mut cuts: Vec<Cut> = (0..ways).into_par_iter().flat_map_iter(across).collect();
+    let mut cuts: Vec<Cut> = ways.into_par_iter().flat_map_iter(across).collect();
     cuts.sort_by(|a, b| a.price.total_cmp(&b.price));
     cuts
 }

@@ -7,6 +7,7 @@ mod bed;
 mod blocks;
 mod body;
 mod care;
+mod carry;
 mod divide;
 mod exact;
 mod finish;
@@ -21,6 +22,7 @@ mod report;
 mod rims;
 mod seams;
 mod settings;
+mod share;
 mod sink;
 mod skin;
 mod sweep;
@@ -31,7 +33,7 @@ use std::sync::Arc;
 
 use glam::DVec3;
 
-use crate::figure::{Fact, Figure, Part};
+use crate::figure::{Fact, Figure};
 use crate::mesh::TriMesh;
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
@@ -39,11 +41,11 @@ use crate::stage::{StageContext, StageError, Transform, Uses};
 use bed::{Bed, Shape};
 use body::{Body, Zone};
 use care::{Barred, Care};
+use carry::{Carried, Failed, divided};
 use divide::{DivideError, Division, Search};
 use finish::finish;
 use glance::Rules;
-use plan::Ranked;
-use seams::{Plain, Seams};
+use seams::Plain;
 pub use settings::{Keys, Split};
 use wishes::Asked;
 pub use wishes::{Avoid, AvoidZone, Axis, FixedCut, Heights, Side, Towards};
@@ -86,16 +88,19 @@ impl Transform for Split {
         let body = Arc::new(Body::of(&whole.mesh));
         ctx.progress(0.05, "looking for places to cut");
         let mut search = self.search(bed, &body, &whole.mesh);
-        let (mut division, ranked) = self.divide(&search, whole, ctx)?;
+        let start = || Division::new(Arc::clone(&whole.mesh));
+        let (mut made, mut ranked) = divided(&search, start(), self.plan - 1, ctx).map_err(give_up)?;
         for seam_weight in SEAM_WEIGHTS.into_iter().skip(1) {
-            if self.parts_max.is_none_or(|most| division.parts.len() <= most) {
+            if self.parts_max.is_none_or(|most| made.division.parts.len() <= most) {
                 break;
             }
             search.rules.seam_weight = seam_weight;
-            let (other, _) = self.divide(&search, whole, ctx)?;
-            division = if other.parts.len() < division.parts.len() { other } else { division };
+            let (other, others) = divided(&search, start(), self.plan - 1, ctx).map_err(give_up)?;
+            if other.division.parts.len() < made.division.parts.len() {
+                (made, ranked) = (other, others);
+            }
         }
-        let seams = Seams::of(&division.parts, &division.cuts, &search.care);
+        let Carried { division, seams, .. } = made;
         let plain = Plain::of(&whole.mesh, &body, &search.rules.bed, &search.care);
         ctx.progress(0.85, "placing keys");
         let finished = finish(division, &body, &self.key_rules(), whole.labels.as_ref().map(|l| l.as_slice()));
@@ -150,33 +155,13 @@ impl Split {
             fixed_only: self.cuts_only,
         }
     }
-
-    /// Cuts until every part fits; also the plans there were to choose from.
-    fn divide(
-        &self,
-        search: &Search,
-        whole: &Part,
-        ctx: &mut StageContext<'_>,
-    ) -> Result<(Division, Vec<Ranked>), StageError> {
-        let mut division = Division::new(Arc::clone(&whole.mesh));
-        let mut ranked = Vec::new();
-        for round in 0.. {
-            if round == search.fixed.len() {
-                ranked = search.choose(&mut division.open, self.plan - 1);
-            }
-            let done = 1.0 - 1.0 / (round + 1) as f64;
-            ctx.progress(0.1 + 0.7 * done, &format!("cutting, {} parts done", division.parts.len()));
-            ctx.checkpoint()?;
-            division.round(search, round).map_err(|error| give_up(&error))?;
-            if division.open.is_empty() {
-                break;
-            }
-        }
-        Ok((division, ranked))
-    }
 }
 
-fn give_up(error: &DivideError) -> StageError {
+fn give_up(failed: Failed) -> StageError {
+    let error = match failed {
+        Failed::Divide(error) => error,
+        Failed::Stage(error) => return error,
+    };
     let hint = match error {
         DivideError::Stuck { .. } => "set `cuts` by hand, lower `part_min_mm`, or choose a larger printer",
         DivideError::Unasked { .. } => "add a plane to `cuts`, or leave `cuts_only` out",

@@ -5,9 +5,10 @@ use std::sync::Arc;
 use glam::DVec3;
 
 use super::bed::Shape;
-use super::blocks::{Block, Model, NONE, SUBS};
+use super::blocks::{Block, Model, NONE};
 use super::glance::{Cut, Rules};
-use super::sweep::{Lump, Lumps, regions};
+use super::share::share;
+use super::sweep::{Bond, Lump, Lumps, regions};
 use super::ways::WAYS;
 
 impl Model {
@@ -17,16 +18,10 @@ impl Model {
         let way = WAYS[cut.way];
         let plane = self.plane_mm(way, cut.level, cut.sub) as f32;
         let regions = regions(self, way, cut.level);
-        for (b, up) in regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i)).flat_map(|(_, r)| r) {
+        let chosen = regions.iter().enumerate().filter(|(i, _)| cut.goes_through(*i));
+        let bonds: Vec<Bond> = chosen.flat_map(|(_, region)| region.iter().copied()).collect();
+        for (b, up) in &bonds {
             let over = std::mem::replace(&mut blocks[*b as usize].near[*up], NONE);
-            if let Some(axis) = way.axis() {
-                let share = cut.sub as f32 / SUBS as f32;
-                let (grows, next) = if share > 0.0 { (*b, over) } else { (over, *b) };
-                let [own, next] = [grows, next].map(|b| self.blocks[b as usize].reach());
-                let mut reach = blocks[grows as usize].reach();
-                reach.add_strip(&own, &next, axis, share.abs());
-                (blocks[grows as usize].low, blocks[grows as usize].high) = (reach.low, reach.high);
-            }
             for (block, side) in [(*b, *up), (over, *up ^ 1)] {
                 let block = &mut blocks[block as usize];
                 block.near[side] = NONE;
@@ -40,13 +35,14 @@ impl Model {
                 }
             }
         }
-        let model = |blocks| Self { blocks, skins: Arc::clone(&self.skins), ..*self };
+        share(self, cut, &mut blocks, &bonds);
         let mut pieces = separate(blocks);
         if let Some(axis) = way.axis() {
             for piece in &mut pieces {
                 trim(piece, axis, cut.level, plane);
             }
         }
+        let model = |blocks| Self { blocks, skins: Arc::clone(&self.skins), ..*self };
         pieces.into_iter().map(model).collect()
     }
 

@@ -1,9 +1,10 @@
-//! Plans all cuts of a part in the block model by beam search (after Luo et al. 2012, who search trees of plane cuts for few,
-//! well-joined parts with seams that do not show).
+//! Plans all cuts of a part in the block model (after Luo et al. 2012, who search trees of plane cuts for few, well-joined parts
+//! with seams that do not show). What a cut leaves is planned piece by piece, as no piece's price depends on another's.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use rayon::prelude::*;
+use rustc_hash::FxHashMap;
 
 use super::bed::Shape;
 use super::blocks::{Model, WAYS_COUNT};
@@ -11,16 +12,24 @@ use super::glance::{Cut, Rules, cuts};
 
 /// Ways along the axes.
 const AXES: usize = 3;
-/// Plans kept after each step.
-const BEAM: usize = 12;
-/// Of these at most this many share the first cut.
-const ALIKE: usize = 4;
-/// Cuts tried to continue each plan.
-const BRANCHES: usize = 8;
+/// Cuts that are followed to the end for a piece, by the number of cuts before it; one for pieces further down.
+const WIDTHS: [usize; 9] = [5, 3, 2, 2, 2, 2, 2, 2, 2];
+/// A part that should come to more parts than this is searched as narrowly as a piece after so many cuts.
+const MANY: f64 = 60.0;
+const MANY_DEPTH: usize = 6;
+/// Cuts that are made in the model for each one that is followed; and of tilted ones for each of these.
+const LOOKED_AT: usize = 4;
+/// Pieces of no more than about two parts need no wide search.
+const SMALL: f64 = 2.5;
+const SMALL_WIDTH: usize = 2;
+/// Cuts whose outlook is dearer than the best plan by this are not followed.
+const HOPELESS: f64 = 1.5;
+/// Tilted planes are tried after fewer cuts than this.
+const TILT_DEPTH: usize = 3;
+/// Price of a piece that does not fit and that no plane parts.
+const STUCK: f64 = 5.0;
 /// Finished plans that are kept for the owner to choose from.
 pub(super) const RANKED: usize = 3;
-/// Steps after which no plan is followed further.
-const STEPS_MAX: usize = 200;
 
 /// A piece as planned: its blocks, its box, and the cut that divides it, if any.
 #[derive(Clone, Debug)]
@@ -28,206 +37,199 @@ pub(super) struct Planned {
     pub model: Arc<Model>,
     pub shape: Shape,
     pub cut: Option<Cut>,
-    pub pieces: Vec<Planned>,
+    pub pieces: Vec<Arc<Planned>>,
+    /// Price of its parts and of the seams between them.
+    pub price: f64,
 }
 
-/// A piece in a plan under construction, with the number of parts it should come to.
-#[derive(Clone, Debug)]
-struct Open {
-    id: usize,
-    model: Arc<Model>,
-    parts: f64,
-}
-
-/// A cut of a plan and the pieces it leaves.
-#[derive(Debug)]
-struct Step {
-    before: Option<Arc<Step>>,
-    piece: usize,
-    cut: Cut,
-    /// Number of the first piece; the others follow.
-    first: usize,
-    pieces: Vec<(Arc<Model>, Shape)>,
-}
-
-/// A plan so far: its price, and what does not fit yet.
-#[derive(Clone, Debug)]
-struct Plan {
-    price: f64,
-    open: Vec<Open>,
-    root_cut: Option<Cut>,
-    last: Option<Arc<Step>>,
-    pieces: usize,
-}
-
-impl Plan {
-    fn outlook(&self) -> f64 {
-        self.price + self.open.iter().map(|o| o.parts).sum::<f64>()
-    }
-
-    /// This plan with its next piece cut; pieces that fit leave it, at the price of a part each.
-    fn continued(&self, cut: Cut, rules: &Rules) -> Self {
-        let mut plan = self.clone();
-        let Some(next) = plan.open.pop() else { return plan };
-        plan.root_cut = plan.root_cut.or(Some(cut));
-        plan.price += cut.seams;
-        let first = plan.pieces;
-        let mut pieces = Vec::new();
-        for model in next.model.parted(&cut).into_iter().map(Arc::new) {
-            let (parts, shape) = model.outlook(rules);
-            if parts > 1.0 {
-                plan.open.push(Open { id: plan.pieces, model: Arc::clone(&model), parts });
-            } else {
-                plan.price += 1.0;
-            }
-            plan.pieces += 1;
-            pieces.push((model, shape));
-        }
-        plan.last = Some(Arc::new(Step { before: plan.last, piece: next.id, cut, first, pieces }));
-        plan
-    }
-
-    /// The plan as a tree of pieces.
-    fn tree(&self, model: Arc<Model>, rules: &Rules) -> Planned {
-        let mut steps = Vec::new();
-        let mut step = self.last.as_ref();
-        while let Some(s) = step {
-            steps.push(s.as_ref());
-            step = s.before.as_ref();
-        }
-        let shape = model.outlook(rules).1;
-        grown(0, model, shape, &steps)
-    }
-}
-
-fn grown(id: usize, model: Arc<Model>, shape: Shape, steps: &[&Step]) -> Planned {
-    let Some(step) = steps.iter().find(|s| s.piece == id) else {
-        return Planned { model, shape, cut: None, pieces: Vec::new() };
-    };
-    let piece =
-        |(i, (model, shape)): (usize, &(Arc<Model>, Shape))| grown(step.first + i, Arc::clone(model), *shape, steps);
-    Planned { model, shape, cut: Some(step.cut), pieces: step.pieces.iter().enumerate().map(piece).collect() }
-}
-
-/// A finished plan, with its price in parts and what its seams show.
+/// A finished plan.
 #[derive(Clone, Debug)]
 pub(super) struct Ranked {
-    pub price: f64,
-    pub planned: Planned,
+    pub planned: Arc<Planned>,
+    /// Parts and price as they came out, where it was carried out.
+    pub came_out: Option<(usize, f64)>,
+}
+
+impl Ranked {
+    pub fn parts(&self) -> usize {
+        self.came_out.map_or_else(|| self.planned.parts(), |(parts, _)| parts)
+    }
+
+    pub fn price(&self) -> f64 {
+        self.came_out.map_or(self.planned.price, |(_, price)| price)
+    }
 }
 
 impl Planned {
     /// This piece and all it is divided into that are cut.
     pub fn cut_pieces(&self) -> Vec<(&Model, Cut)> {
         let own = self.cut.map(|cut| (self.model.as_ref(), cut));
-        own.into_iter().chain(self.pieces.iter().flat_map(Self::cut_pieces)).collect()
+        own.into_iter().chain(self.pieces.iter().flat_map(|p| p.cut_pieces())).collect()
     }
 
     /// Number of parts.
     pub fn parts(&self) -> usize {
-        if self.cut.is_none() { 1 } else { self.pieces.iter().map(Self::parts).sum() }
-    }
-}
-
-/// Finished plans, the cheapest first, each with something that sets it apart from the others.
-#[derive(Debug, Default)]
-struct Best(Vec<Plan>);
-
-impl Best {
-    /// Keeps a plan if it is among the best; of plans with the same number of parts that differ in few cuts, the cheapest.
-    fn add(&mut self, plan: Plan) {
-        let alike = |kept: &Plan| kept.is_like(&plan);
-        if self.0.iter().any(|kept| alike(kept) && kept.price <= plan.price) {
-            return;
-        }
-        self.0.retain(|kept| !alike(kept));
-        let at = self.0.partition_point(|kept| kept.price <= plan.price);
-        self.0.insert(at, plan);
-        self.0.truncate(RANKED);
-    }
-
-    /// Price from which a plan is of no use.
-    fn limit(&self) -> f64 {
-        if self.0.len() < RANKED { f64::INFINITY } else { self.0[RANKED - 1].price }
-    }
-}
-
-impl Plan {
-    fn cuts(&self) -> Vec<Cut> {
-        std::iter::successors(self.last.as_ref(), |s| s.before.as_ref()).map(|s| s.cut).collect()
+        if self.cut.is_none() { 1 } else { self.pieces.iter().map(|p| p.parts()).sum() }
     }
 
     /// Whether the owner would hardly see a difference.
     fn is_like(&self, other: &Self) -> bool {
         let same = |a: &Cut, b: &Cut| a.way == b.way && a.level.abs_diff(b.level) < 3 && a.chosen == b.chosen;
-        let (own, others) = (self.cuts(), other.cuts());
+        let [own, others] = [self, other].map(|p| p.cut_pieces().into_iter().map(|(_, cut)| cut).collect::<Vec<_>>());
         let missing = own.iter().filter(|a| !others.iter().any(|b| same(a, b))).count();
         own.len() == others.len() && missing < 2
     }
 }
 
-/// The best plans for a part, the cheapest first; none when no plane parts it. Planes across the axes are searched on their
-/// own first: among all planes at once the beam loses sight of them.
-pub(super) fn plans(model: Model, rules: &Rules, tilts: bool) -> Vec<Ranked> {
-    let model = Arc::new(model);
-    let mut best = Best::default();
-    search(&model, rules, AXES, &mut best);
-    if tilts {
-        search(&model, rules, WAYS_COUNT, &mut best);
-    }
-    best.0.retain(|plan| plan.root_cut.is_some());
-    best.0.iter().map(|p| Ranked { price: p.price, planned: p.tree(Arc::clone(&model), rules) }).collect()
-}
-
-/// Searches plans with cuts across the first `ways` ways.
-fn search(model: &Arc<Model>, rules: &Rules, ways: usize, best: &mut Best) {
-    let whole = Open { id: 0, model: Arc::clone(model), parts: 2.0 };
-    let mut beam = vec![Plan { price: 0.0, open: vec![whole], root_cut: None, last: None, pieces: 1 }];
-    for _ in 0..STEPS_MAX {
-        let branches: Vec<Vec<Plan>> = beam.par_iter().map(|plan| branches(plan, rules, ways)).collect();
-        let (done, going): (Vec<Plan>, Vec<Plan>) = branches.into_iter().flatten().partition(|p| p.open.is_empty());
-        for plan in done {
-            best.add(plan);
-        }
-        beam = narrowed(going, best.limit());
-        if beam.is_empty() {
-            return;
+/// The best plans for a part, the cheapest first, each unlike the others; none when no plane parts it.
+pub(super) fn plans(model: Model, rules: &Rules, depth: usize) -> Vec<Ranked> {
+    let solver = Solver { rules, tilts: depth == 0, known: Mutex::default() };
+    let whole = Piece::of(model, rules);
+    let depth = if whole.parts > MANY { depth.max(MANY_DEPTH) } else { depth };
+    let options = solver.options(&whole, depth);
+    let follow = |option: &Choice| solver.follow(&whole, option, depth, f64::INFINITY);
+    let mut found: Vec<Arc<Planned>> = options.par_iter().filter_map(follow).map(Arc::new).collect();
+    found.sort_by(|a, b| a.price.total_cmp(&b.price));
+    let mut ranked: Vec<Ranked> = Vec::new();
+    for planned in found {
+        if ranked.len() < RANKED && !ranked.iter().any(|kept| kept.planned.is_like(&planned)) {
+            ranked.push(Ranked { planned, came_out: None });
         }
     }
-    if best.0.is_empty() {
-        beam.truncate(1);
-        best.0 = beam;
+    ranked
+}
+
+/// A piece, the number of parts it should come to, and its box.
+#[derive(Clone, Debug)]
+struct Piece {
+    model: Arc<Model>,
+    parts: f64,
+    shape: Shape,
+}
+
+impl Piece {
+    fn of(model: Model, rules: &Rules) -> Self {
+        let (parts, shape) = model.outlook(rules);
+        Self { model: Arc::new(model), parts, shape }
+    }
+
+    fn fits(&self) -> bool {
+        self.parts <= 1.0
+    }
+
+    /// Parts it comes to at least: none is longer than the bed's diagonal.
+    fn least(&self, rules: &Rules) -> f64 {
+        if self.fits() { 1.0 } else { (self.shape.size().max_element() / rules.bed.longest_mm()).ceil().max(2.0) }
+    }
+
+    fn planned(&self, price: f64) -> Planned {
+        Planned { model: Arc::clone(&self.model), shape: self.shape, cut: None, pieces: Vec::new(), price }
     }
 }
 
-/// The plan, continued by each of its best cuts that differ.
-fn branches(plan: &Plan, rules: &Rules, ways: usize) -> Vec<Plan> {
-    let Some(next) = plan.open.last() else { return Vec::new() };
+/// A cut and what it leaves.
+#[derive(Debug)]
+struct Choice {
+    cut: Cut,
+    pieces: Vec<Piece>,
+}
+
+impl Choice {
+    fn outlook(&self) -> f64 {
+        self.cut.seams + self.pieces.iter().map(|p| p.parts).sum::<f64>()
+    }
+}
+
+/// Plans by what tells pieces apart and the number of cuts before them.
+type Known = FxHashMap<([u8; 32], usize), Arc<Planned>>;
+
+/// Finds the best plan for each piece, once.
+struct Solver<'a> {
+    rules: &'a Rules,
+    tilts: bool,
+    known: Mutex<Known>,
+}
+
+impl Solver<'_> {
+    /// The best plan found for a piece after so many cuts.
+    fn solve(&self, piece: &Piece, depth: usize) -> Arc<Planned> {
+        if piece.fits() {
+            return Arc::new(piece.planned(1.0));
+        }
+        let key = (piece.model.key(), depth.min(WIDTHS.len()));
+        let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(planned) = known().get(&key).cloned() {
+            return planned;
+        }
+        let mut best: Option<Planned> = None;
+        for choice in self.options(piece, depth) {
+            let limit = best.as_ref().map_or(f64::INFINITY, |b| b.price);
+            if choice.outlook() > limit + HOPELESS {
+                break;
+            }
+            best = self.follow(piece, &choice, depth, limit).or(best);
+        }
+        let planned = Arc::new(best.unwrap_or_else(|| piece.planned(piece.parts + STUCK)));
+        known().insert(key, Arc::clone(&planned));
+        planned
+    }
+
+    /// The plan that starts with this cut, unless it is no cheaper than the limit.
+    fn follow(&self, piece: &Piece, choice: &Choice, depth: usize, limit: f64) -> Option<Planned> {
+        let mut price = choice.cut.seams + choice.pieces.iter().map(|p| p.least(self.rules)).sum::<f64>();
+        let mut pieces = Vec::with_capacity(choice.pieces.len());
+        for piece in &choice.pieces {
+            if price >= limit {
+                return None;
+            }
+            let planned = self.solve(piece, depth + 1);
+            price += planned.price - piece.least(self.rules);
+            pieces.push(planned);
+        }
+        (price < limit).then(|| Planned { cut: Some(choice.cut), pieces, ..piece.planned(price) })
+    }
+
+    /// Cuts to follow for a piece, those with the best outlook first.
+    fn options(&self, piece: &Piece, depth: usize) -> Vec<Choice> {
+        let wide = WIDTHS.get(depth).copied().unwrap_or(1);
+
+        let width = if piece.parts < SMALL { wide.min(SMALL_WIDTH) } else { wide };
+        let mut choices = self.made(piece, &differing(&cuts(&piece.model, self.rules, 0..AXES), LOOKED_AT * width));
+        let is_halved = choices.first().is_some_and(|c| c.pieces.len() == 2 && c.pieces.iter().all(Piece::fits));
+        if !is_halved && self.tilts && depth < TILT_DEPTH {
+            let tilted = differing(&cuts(&piece.model, self.rules, AXES..WAYS_COUNT), width);
+            choices.extend(self.made(piece, &tilted));
+            choices.sort_by(|a, b| a.outlook().total_cmp(&b.outlook()));
+        }
+        choices.truncate(width);
+        choices
+    }
+
+    /// Makes cuts in the model; those with the best outlook come first, those that part nothing are left out.
+    fn made(&self, piece: &Piece, cuts: &[Cut]) -> Vec<Choice> {
+        let choice = |cut: &Cut| {
+            let pieces = piece.model.parted(cut).into_iter().map(|model| Piece::of(model, self.rules));
+            Choice { cut: *cut, pieces: pieces.collect() }
+        };
+        let mut choices: Vec<Choice> = cuts.par_iter().map(choice).filter(|c| c.pieces.len() > 1).collect();
+        choices.sort_by(|a, b| a.outlook().total_cmp(&b.outlook()));
+        choices
+    }
+}
+
+/// The first so many cuts that differ.
+fn differing(cuts: &[Cut], count: usize) -> Vec<Cut> {
     let mut picked: Vec<Cut> = Vec::new();
-    for cut in cuts(&next.model, rules, ways) {
+    for cut in cuts {
         let alike = |p: &Cut| {
             p.way == cut.way && p.level.abs_diff(cut.level) < 2 && p.chosen.count_ones() == cut.chosen.count_ones()
         };
-        if !picked.iter().any(alike) {
-            picked.push(cut);
-        }
-        if picked.len() == BRANCHES {
+        if picked.len() == count {
             break;
         }
-    }
-    picked.par_iter().map(|cut| plan.continued(*cut, rules)).collect()
-}
-
-/// The most promising plans, not too many of them with the same first cut.
-fn narrowed(mut plans: Vec<Plan>, limit: f64) -> Vec<Plan> {
-    plans.sort_by(|a, b| a.outlook().total_cmp(&b.outlook()));
-    let mut kept: Vec<Plan> = Vec::new();
-    for plan in plans {
-        let alike = kept.iter().filter(|k| k.root_cut == plan.root_cut).count();
-        let hopeless = plan.price + plan.open.len() as f64 >= limit;
-        if alike < ALIKE && !hopeless && kept.len() < BEAM {
-            kept.push(plan);
+        if !picked.iter().any(alike) {
+            picked.push(*cut);
         }
     }
-    kept
+    picked
 }

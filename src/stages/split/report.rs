@@ -144,9 +144,9 @@ pub(super) fn cut_plans(ranked: &[Ranked], body: &Body, number: usize) -> Vec<Cu
     let words = |(i, r): (usize, &Ranked)| {
         let cuts = r.planned.cut_pieces();
         CutPlan {
-            parts: r.planned.parts(),
+            parts: r.parts(),
             seam_shown_mm: cuts.iter().map(|(_, cut)| cut.shown_mm).sum(),
-            price: r.price,
+            price: r.price(),
             cuts: cuts.iter().map(|(model, cut)| cut_words(body, model, cut)).collect(),
             followed: i + 1 == number.min(ranked.len()),
         }

@@ -7,13 +7,27 @@ use rayon::prelude::*;
 use super::blocks::{Piece, SUBS, WAYS_COUNT};
 use super::care::Care;
 use super::grid::Grid;
-use super::ways::WAYS;
+use super::ways::{WAYS, Way};
 use crate::mesh::cut::NO_SOURCE;
 
 /// Skin closer than this to a plane makes a knife edge there: cosine of 65 degrees off its normal (common practice, no source).
 const FLAT_SKIN: f64 = 0.906;
 /// Slices of a block across an axis: planes in between, and half ones at both faces.
 const SLICES: usize = SUBS as usize + 1;
+
+/// A way as seams are measured across it.
+struct Ruler {
+    unit: DVec3,
+    /// Distance between planes for which a block counts, mm.
+    depth_mm: f64,
+    axis: Option<usize>,
+}
+
+impl Ruler {
+    fn of(way: Way, step_mm: f64) -> Self {
+        Self { unit: way.unit(), depth_mm: way.depth() * step_mm / way.steps().length(), axis: way.axis() }
+    }
+}
 
 /// Sums over the skin in a block.
 #[derive(Clone, Debug, Default)]
@@ -48,7 +62,7 @@ impl Skin {
         0.5 * self.knife[way]
     }
 
-    fn add(&mut self, piece: Piece<'_>, t: usize, (corner, step_mm): (DVec3, f64), care: &Care) {
+    fn add(&mut self, (piece, t): (Piece<'_>, usize), (corner, step_mm): (DVec3, f64), care: &Care, rulers: &[Ruler]) {
         let [a, b, c] = piece.mesh.corners(t);
         let doubled = (b - a).cross(c - a);
         let twice = doubled.length();
@@ -56,19 +70,19 @@ impl Skin {
             return;
         }
         let (normal, source) = (doubled / twice, piece.source[t] as usize);
-        for (i, way) in WAYS.iter().enumerate() {
-            let unit = way.unit();
+        let minded = care.minded(source);
+        for (i, Ruler { unit, depth_mm, axis }) in rulers.iter().enumerate() {
             let facing = unit.dot(normal).abs();
+            let sine = (1.0 - facing * facing).max(0.0).sqrt();
             // Length of the section times the way along which it is met (the coarea formula).
-            let swept = 0.5 * twice * (1.0 - facing * facing).max(0.0).sqrt();
-            let depth_mm = way.depth() * step_mm / way.steps().length();
-            let weight = care.across(source, unit, normal) * care.bar(source);
+            let swept = 0.5 * twice * sine;
+            let weight = minded.across(*unit, sine) * minded.bar;
             self.length[i] += (swept / depth_mm) as f32;
             self.shown[i] += (swept * weight / depth_mm) as f32;
             if facing > FLAT_SKIN {
                 self.knife[i] += (0.5 * twice / depth_mm) as f32;
             }
-            if let Some(axis) = way.axis() {
+            if let Some(axis) = *axis {
                 let reach = [a, b, c].map(|p| (p[axis] - corner[axis]) / step_mm * f64::from(SUBS) + 0.5);
                 spread(&mut self.sliced[axis], reach, swept * weight / step_mm * f64::from(SUBS));
             }
@@ -108,6 +122,7 @@ pub(super) fn skins(piece: Piece<'_>, grid: &Grid, care: &Care) -> Vec<Skin> {
     homes.par_sort_unstable();
     let mut skins = vec![Skin::default(); grid.cells.len()];
     let groups: Vec<&[(u32, u32)]> = homes.chunk_by(|a, b| a.0 == b.0).collect();
+    let rulers = WAYS.map(|way| Ruler::of(way, grid.step_mm));
     let half = DVec3::splat(0.5 * grid.step_mm);
     let sums: Vec<(u32, Skin)> = groups
         .par_iter()
@@ -116,7 +131,7 @@ pub(super) fn skins(piece: Piece<'_>, grid: &Grid, care: &Care) -> Vec<Skin> {
             let corner = grid.centre(block as usize) - half;
             let mut skin = Skin::default();
             for (_, t) in *group {
-                skin.add(piece, *t as usize, (corner, grid.step_mm), care);
+                skin.add((piece, *t as usize), (corner, grid.step_mm), care, &rulers);
             }
             (block, skin)
         })

@@ -12,6 +12,9 @@ use super::ways::{WAYS, Way};
 /// Places of a plane between two levels.
 pub(super) const PLACES: usize = SUBS as usize;
 
+/// Diagonals of cut pieces may be as much longer than those of their skin's points, mm: about an edge of a scan.
+const RIM_MM: f64 = 2.0;
+
 /// How far the first place is from where the levels meet.
 pub(super) const FIRST: i32 = 1 - SUBS / 2;
 
@@ -120,7 +123,10 @@ impl Lump {
             }
         }
         let span = |i: usize| f64::from(self.reach.high[i] - self.reach.low[i]);
-        let diagonals = [0, 1, 2].map(|axis| [span(3 + 2 * axis), span(4 + 2 * axis)]);
+        // Corners where a cut meets the skin are not known before it is made.
+        let is_cut = feet_mm2.iter().any(|area| *area > 0.0) || self.sloped > 0;
+        let rim_mm = if is_cut { RIM_MM } else { 0.0 };
+        let diagonals = [0, 1, 2].map(|axis| [3, 4].map(|i| span(i + 2 * axis) + rim_mm));
         Shape { low, high, diagonals, feet_mm2, sloped_mm2: f64::from(self.sloped) * step_mm * step_mm }
     }
 }
@@ -320,8 +326,10 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
             let skin = model.skin(*b);
             area.rim_mm += skin.length(way);
             area.knife_mm += skin.knife(way);
+        }
+        for b in beside(model, way, above, ends) {
             for (place, shown) in area.shown.iter_mut().enumerate() {
-                *shown += skin.shown(way, above, FIRST + place as i32);
+                *shown += model.skin(b).shown(way, above, FIRST + place as i32);
             }
         }
         if !above {
@@ -329,4 +337,19 @@ fn area(model: &Model, way: usize, region: &[Bond]) -> Area {
         }
     }
     area
+}
+
+/// Blocks at one end of a region, and those next to them in their layer where the solid just ends: a plane within the layer
+/// goes through their skin too.
+fn beside(model: &Model, way: usize, above: bool, ends: &[u32]) -> Vec<u32> {
+    let mut blocks = ends.to_vec();
+    if let Some(axis) = WAYS[way].axis() {
+        let across = 2 * axis + usize::from(!above);
+        let near = ends.iter().flat_map(|b| model.blocks[*b as usize].near.iter().enumerate());
+        let in_layer = near.filter(|(side, n)| side / 2 != axis && **n != NONE).map(|(_, n)| *n);
+        blocks.extend(in_layer.filter(|n| model.blocks[*n as usize].near[across] == NONE));
+        blocks.sort_unstable();
+        blocks.dedup();
+    }
+    blocks
 }
