@@ -53,12 +53,19 @@ pub(super) fn divided(
     let mut ranked = search.ranked(&start.open);
     let mut best = (0, carried(search, &start, ranked.first(), ctx)?);
     note(&mut ranked, best.0, &best.1);
-    let planned = ranked.first().map_or(usize::MAX, |r| r.planned.parts()) + start.open.len().saturating_sub(1);
-    if best.1.division.parts.len() > planned || best.1.seams.barred_mm > BARRED_MM {
+    let beside = start.open.len().saturating_sub(1);
+    let planned = ranked.first().map_or(usize::MAX - beside, |r| r.planned.parts()) + beside;
+    let is_dearer = best.1.division.parts.len() > planned || best.1.seams.barred_mm > BARRED_MM;
+    if ranked.len() > 1 && is_dearer {
         for i in 1..ranked.len() {
             let made = (i, carried(search, &start, ranked.get(i), ctx)?);
+            let is_as_planned = made.1.division.parts.len() <= ranked[i].planned.parts() + beside;
             note(&mut ranked, made.0, &made.1);
             best = if made.1.price < best.1.price { made } else { best };
+            // Those after it were planned dearer.
+            if is_as_planned {
+                break;
+            }
         }
         let first = ranked.remove(best.0);
         ranked.sort_by(|a, b| a.price().total_cmp(&b.price()));

@@ -15,10 +15,7 @@ use crate::mesh::cut::{self, CutError, Pieces, Plane, Region, Section};
 use crate::units::LATTICE_MM;
 
 /// Where planes are tried, as shares of a block beside the planned place.
-const BESIDE: [f64; 17] = [
-    0.0, 0.004, -0.004, 0.008, -0.008, 0.015, -0.015, 0.03, -0.03, 0.06, -0.06, 0.125, -0.125, 0.25, -0.25, 0.375,
-    -0.375,
-];
+const BESIDE: [f64; 9] = [0.0, 0.004, -0.004, 0.015, -0.015, 0.06, -0.06, 0.25, -0.25];
 /// Lattice steps a plane is moved by when a section touches itself.
 const NUDGES: [f64; 5] = [0.0, 1.0, -1.0, 3.0, -3.0];
 /// Crossing triangles are counted up to here.
