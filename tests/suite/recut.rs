@@ -50,13 +50,10 @@ fn recut(run: &Path, part: &str, mm: f64, out: &Path, more: &[&str]) -> Output {
     statuary(&args)
 }
 
-/// What a file holds, as it lies on the bed; corners of a part that is turned by its file are put on half steps of the
-/// lattice there, as `recut` does.
+/// What a file holds, as it lies on the bed; corners are put on half steps of the lattice there, as `recut` does: those of a
+/// part that is turned by its file, or stands on a tilted face, lie beside them.
 fn object(path: &Path) -> ColouredObject {
     let object = threemf::read(&fs::read(path).unwrap()).unwrap();
-    if object.transform.is_none() {
-        return object;
-    }
     let positions = object.placed().into_iter().map(|p| p.map(|v| 0.5 * snap_mm(2.0 * v) + 0.0)).collect();
     ColouredObject { positions, transform: None, ..object }
 }
