@@ -1,13 +1,15 @@
 //! What is sunk into a cut face or raised from it: sockets, pins, marks, pockets. Their mouths are outlines of the face, so
 //! no boolean operation is needed.
 
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 use glam::{DVec2, DVec3};
 
 use super::flat::Flat;
 use super::{CutError, NO_SOURCE, Piece, Plane, check};
-use crate::mesh::{Origin, TriMesh};
+use crate::mesh::topology::Sets;
+use crate::mesh::{Origin, TriMesh, outline};
 use crate::units::snap_mm;
 
 /// Sides of the prism that stands for a round one; its flats touch the circle from outside.
@@ -100,21 +102,33 @@ pub fn flattened(centre: DVec2, radius_mm: f64, flat_mm: f64) -> Vec<DVec2> {
 }
 
 /// Fills a cut face anew with features in it. They must lie inside the face, clear of its rim and each other, and hollows
-/// inside the part: that is for the caller to see to.
+/// inside the part: that is for the caller to see to. Patches of the face without features stay as they are.
 ///
 /// # Errors
-/// `NoFace` when the part has no such face or a feature no shape, `Touches` when a feature meets the rim or another one.
+/// `NoFace` when the part has no such face there or a feature no shape, `Touches` when a feature meets the rim or another one.
 pub fn add_features(mesh: &TriMesh, flat: &Flat, features: &[Feature]) -> Result<Piece, CutError> {
-    let mut rim = flat.rim(mesh);
-    if rim.is_empty() {
-        return Err(CutError::NoFace);
-    }
-    let mut builder = Builder { piece: without_face(mesh, flat), flat, colour: mesh.colours[rim[0][0] as usize] };
+    let patches = Patch::all(mesh, flat);
+    let Some(first) = patches.first() else { return Err(CutError::NoFace) };
+    let colour = mesh.colours[first.rim[0][0] as usize];
+    let mut builder = Builder { piece: Piece::default(), flat, colour };
+    builder.piece.mesh = TriMesh { triangles: Vec::new(), origins: Vec::new(), ..mesh.clone() };
+    let mut rims: Vec<Vec<[u32; 2]>> = vec![Vec::new(); patches.len()];
     for feature in features {
-        rim.extend(builder.raise(feature)?);
+        for edge in builder.raise(feature)? {
+            let at = flat.plane.flatten(builder.piece.mesh.positions[edge[0] as usize]);
+            rims[patches.iter().position(|patch| patch.holds(at)).ok_or(CutError::NoFace)?].push(edge);
+        }
     }
-    builder.fill(&rim, Origin::Cut(flat.joint))?;
-    let piece = builder.piece;
+    let filled: Vec<usize> = (0..patches.len()).filter(|p| !rims[*p].is_empty()).collect();
+    for p in &filled {
+        rims[*p].extend(&patches[*p].rim);
+        builder.fill(&rims[*p], Origin::Cut(flat.joint))?;
+    }
+    let mut replaced = vec![false; mesh.triangles.len()];
+    for triangle in filled.iter().flat_map(|p| &patches[*p].triangles) {
+        replaced[*triangle as usize] = true;
+    }
+    let piece = builder.onto(mesh, &replaced);
     let mut on_face = vec![false; piece.mesh.positions.len()];
     for (triangle, origin) in piece.mesh.triangles.iter().zip(&piece.mesh.origins) {
         if *origin == Origin::Cut(flat.joint) {
@@ -128,24 +142,62 @@ pub fn add_features(mesh: &TriMesh, flat: &Flat, features: &[Feature]) -> Result
     Ok(piece)
 }
 
+/// Triangles of a face that hang together by edges. Patches may touch in corners.
+struct Patch {
+    triangles: Vec<u32>,
+    /// Its outlines, as [`Flat::rim`] gives those of the whole face.
+    rim: Vec<[u32; 2]>,
+    /// The same over the plane.
+    edges: Vec<(DVec2, DVec2)>,
+}
+
+impl Patch {
+    fn all(mesh: &TriMesh, flat: &Flat) -> Vec<Self> {
+        let own = |t: &u32| mesh.origins[*t as usize] == Origin::Cut(flat.joint);
+        let face: Vec<u32> = (0..mesh.triangles.len() as u32).filter(own).collect();
+        let edges_of = |t: u32| {
+            let [a, b, c] = mesh.triangles[t as usize];
+            [[a, b], [b, c], [c, a]]
+        };
+        let mut edges: Vec<([u32; 2], u32)> =
+            (0..face.len() as u32).flat_map(|i| edges_of(face[i as usize]).map(|e| (e, i))).collect();
+        edges.sort_unstable();
+        let beyond = |[a, b]: [u32; 2]| edges.binary_search_by_key(&[b, a], |e| e.0).ok().map(|i| edges[i].1);
+        let mut sets = Sets::new(face.len());
+        for (edge, i) in &edges {
+            if let Some(j) = beyond(*edge) {
+                sets.unite(*i, j);
+            }
+        }
+        let mut patches: BTreeMap<u32, Self> = BTreeMap::new();
+        for i in 0..face.len() as u32 {
+            let patch = patches.entry(sets.find(i)).or_insert_with(|| Self {
+                triangles: Vec::new(),
+                rim: Vec::new(),
+                edges: Vec::new(),
+            });
+            let triangle = face[i as usize];
+            patch.triangles.push(triangle);
+            patch.rim.extend(edges_of(triangle).into_iter().filter(|e| beyond(*e).is_none()));
+        }
+        let place = |v: u32| flat.plane.flatten(mesh.positions[v as usize]);
+        for patch in patches.values_mut() {
+            patch.edges = patch.rim.iter().map(|[a, b]| (place(*a), place(*b))).collect();
+        }
+        patches.into_values().filter(|p| !p.rim.is_empty()).collect()
+    }
+
+    fn holds(&self, p: DVec2) -> bool {
+        outline::winding(self.edges.iter().copied(), p) != 0
+    }
+}
+
 /// Fills a cut face anew with sockets in it; see [`add_features`].
 ///
 /// # Errors
 /// Those of [`add_features`].
 pub fn add_sockets(mesh: &TriMesh, flat: &Flat, sockets: &[Socket]) -> Result<Piece, CutError> {
     add_features(mesh, flat, &sockets.iter().map(Socket::feature).collect::<Vec<_>>())
-}
-
-fn without_face(mesh: &TriMesh, flat: &Flat) -> Piece {
-    let kept = |t: &usize| mesh.origins[*t] != Origin::Cut(flat.joint);
-    let source: Vec<u32> = (0..mesh.triangles.len()).filter(kept).map(|t| t as u32).collect();
-    let mesh = TriMesh {
-        positions: mesh.positions.clone(),
-        colours: mesh.colours.clone(),
-        triangles: source.iter().map(|t| mesh.triangles[*t as usize]).collect(),
-        origins: source.iter().map(|t| mesh.origins[*t as usize]).collect(),
-    };
-    Piece { mesh, source }
 }
 
 /// Where a corner of a ring lies, on the lattice over the plane: alike for both sides of a joint.
@@ -224,6 +276,18 @@ impl Builder<'_> {
         Ok(())
     }
 
+    /// What was built in place of these triangles of a mesh.
+    fn onto(self, mesh: &TriMesh, replaced: &[bool]) -> Piece {
+        let kept: Vec<u32> = (0..mesh.triangles.len() as u32).filter(|t| !replaced[*t as usize]).collect();
+        let mut piece = self.piece;
+        let new = &piece.mesh;
+        let triangles = kept.iter().map(|t| mesh.triangles[*t as usize]).chain(new.triangles.iter().copied()).collect();
+        let origins = kept.iter().map(|t| mesh.origins[*t as usize]).chain(new.origins.iter().copied()).collect();
+        (piece.mesh.triangles, piece.mesh.origins) = (triangles, origins);
+        piece.source = kept.into_iter().chain(piece.source).collect();
+        piece
+    }
+
     fn push(&mut self, triangle: [u32; 3], origin: Origin) {
         self.piece.mesh.triangles.push(triangle);
         self.piece.mesh.origins.push(origin);
@@ -290,6 +354,32 @@ mod tests {
                 assert!((told - added).abs() < if plane.is_sloped() { 0.1 } else { 1e-6 }, "{told}, made {added}");
             }
         }
+    }
+
+    #[test]
+    fn a_face_whose_patches_touch_in_a_corner_takes_features() {
+        // Two cubes whose tops touch in one corner only, joined to nothing else there.
+        let mut both = cube();
+        let mut other = cube();
+        other.positions.iter_mut().for_each(|p| *p += DVec3::new(64.0, 64.0, 0.0));
+        both.append(&other);
+        let corner = both.positions.iter().position(|p| *p == DVec3::splat(64.0)).unwrap() as u32;
+        for triangle in &mut both.triangles[12..] {
+            for v in triangle.iter_mut().filter(|v| both.positions[**v as usize] == DVec3::splat(64.0)) {
+                *v = corner;
+            }
+        }
+        let top = |t: &[u32; 3]| t.iter().all(|v| both.positions[*v as usize].z == 64.0);
+        both.origins = both.triangles.iter().map(|t| if top(t) { Origin::Cut(1) } else { Origin::Skin }).collect();
+        let plane = Plane::new(2, 64.0);
+        let flat = Flat { joint: 1, plane, faces_up: true };
+        let patches = Patch::all(&both, &flat);
+        assert_eq!(patches.iter().map(|p| p.triangles.len()).collect::<Vec<_>>(), [2, 2]);
+        assert!(patches[0].holds(DVec2::splat(32.0)) && !patches[0].holds(DVec2::splat(96.0)));
+        let socket = |x: f64| Socket { joint: 1, centre: DVec2::splat(x), radius_mm: 5.0, depth_mm: 20.0 };
+        // The corner itself has two fans here, which is told; away from it nothing is touched.
+        assert_eq!(add_sockets(&both, &flat, &[socket(32.0)]).unwrap_err(), CutError::Touches);
+        assert_eq!(add_sockets(&both, &flat, &[socket(200.0)]).unwrap_err(), CutError::NoFace);
     }
 
     #[test]
