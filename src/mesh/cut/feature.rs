@@ -356,30 +356,36 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_face_whose_patches_touch_in_a_corner_takes_features() {
-        // Two cubes whose tops touch in one corner only, joined to nothing else there.
-        let mut both = cube();
-        let mut other = cube();
-        other.positions.iter_mut().for_each(|p| *p += DVec3::new(64.0, 64.0, 0.0));
-        both.append(&other);
-        let corner = both.positions.iter().position(|p| *p == DVec3::splat(64.0)).unwrap() as u32;
-        for triangle in &mut both.triangles[12..] {
-            for v in triangle.iter_mut().filter(|v| both.positions[**v as usize] == DVec3::splat(64.0)) {
-                *v = corner;
-            }
+    /// A block whose top has two level squares that touch in its middle; its other two quarters slope down.
+    fn saddle() -> TriMesh {
+        let point = |i: u32, z: f64| DVec3::new(f64::from(i % 3) * 32.0, f64::from(i / 3) * 32.0, z);
+        let top = (0..9).map(|i| point(i, if i == 2 || i == 6 { 40.0 } else { 64.0 }));
+        let positions = top.chain((0..9).map(|i| point(i, 0.0))).collect();
+        let mut triangles =
+            vec![[0, 1, 4], [0, 4, 3], [4, 5, 8], [4, 8, 7], [1, 2, 4], [2, 5, 4], [3, 4, 6], [4, 7, 6]];
+        let under: Vec<[u32; 3]> = triangles.iter().map(|[a, b, c]| [a + 9, c + 9, b + 9]).collect();
+        triangles.extend(under);
+        for [a, b] in [[0, 1], [1, 2], [2, 5], [5, 8], [8, 7], [7, 6], [6, 3], [3, 0]] {
+            triangles.extend([[a, a + 9, b + 9], [a, b + 9, b]]);
         }
-        let top = |t: &[u32; 3]| t.iter().all(|v| both.positions[*v as usize].z == 64.0);
-        both.origins = both.triangles.iter().map(|t| if top(t) { Origin::Cut(1) } else { Origin::Skin }).collect();
-        let plane = Plane::new(2, 64.0);
-        let flat = Flat { joint: 1, plane, faces_up: true };
-        let patches = Patch::all(&both, &flat);
-        assert_eq!(patches.iter().map(|p| p.triangles.len()).collect::<Vec<_>>(), [2, 2]);
-        assert!(patches[0].holds(DVec2::splat(32.0)) && !patches[0].holds(DVec2::splat(96.0)));
-        let socket = |x: f64| Socket { joint: 1, centre: DVec2::splat(x), radius_mm: 5.0, depth_mm: 20.0 };
-        // The corner itself has two fans here, which is told; away from it nothing is touched.
-        assert_eq!(add_sockets(&both, &flat, &[socket(32.0)]).unwrap_err(), CutError::Touches);
-        assert_eq!(add_sockets(&both, &flat, &[socket(200.0)]).unwrap_err(), CutError::NoFace);
+        TriMesh::from_shape(positions, triangles)
+    }
+
+    #[test]
+    fn a_face_that_touches_itself_in_a_corner_takes_features() {
+        let mut block = saddle();
+        let level = |t: &[u32; 3]| t.iter().all(|v| block.positions[*v as usize].z == 64.0);
+        block.origins = block.triangles.iter().map(|t| if level(t) { Origin::Cut(1) } else { Origin::Skin }).collect();
+        assert!(inspect(&block).is_solid());
+        let flat = Flat { joint: 1, plane: Plane::new(2, 64.0), faces_up: true };
+        let socket = |x: f64, y: f64| Socket { joint: 1, centre: DVec2::new(x, y), radius_mm: 5.0, depth_mm: 20.0 };
+        for sockets in [vec![socket(16.0, 16.0)], vec![socket(16.0, 16.0), socket(48.0, 48.0)]] {
+            let made = add_sockets(&block, &flat, &sockets).unwrap().mesh;
+            assert!(inspect(&made).is_solid() && self_intersections(&made).is_empty());
+            let taken: f64 = sockets.iter().map(|s| s.feature().added_mm3(flat.plane, true)).sum();
+            assert!((volume_mm3(&made) - volume_mm3(&block) - taken).abs() < 1e-6);
+        }
+        assert_eq!(add_sockets(&block, &flat, &[socket(48.0, 16.0)]).unwrap_err(), CutError::NoFace);
     }
 
     #[test]
