@@ -137,7 +137,7 @@ impl Part {
     }
 }
 
-/// A key: a round socket on each side of a joint for a dowel of this size.
+/// A key: a round socket on each side of a joint for a dowel of this size, or a pin on one side and its socket on the other.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Key {
     /// Centre of its section in the cut plane, figure coordinates, mm.

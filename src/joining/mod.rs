@@ -45,7 +45,9 @@ impl Site {
         corners.iter().sum::<DVec2>() / corners.len().max(1) as f64
     }
 
-    fn edges(&self) -> Vec<(DVec2, DVec2)> {
+    /// Its outlines, edge by edge.
+    #[must_use]
+    pub fn edges(&self) -> Vec<(DVec2, DVec2)> {
         let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
         self.outlines.iter().flat_map(closed).collect()
     }

@@ -55,6 +55,21 @@ impl Flat {
         edges.iter().filter(|e| !inside(e)).copied().collect()
     }
 
+    /// Outlines of the face in the plane's frame (see [`Plane::within`]), mm: material to the left seen from the plane's upper
+    /// side, so that both faces of a cut have the same.
+    #[must_use]
+    pub fn outlines(&self, mesh: &TriMesh) -> Vec<Vec<DVec2>> {
+        let place = |v: u32| self.plane.within(mesh.positions[v as usize]);
+        let loops = outline::loops(&self.rim(mesh)).into_iter();
+        let mut outlines: Vec<Vec<DVec2>> = loops.map(|l| l.into_iter().map(place).collect()).collect();
+        if !self.faces_up {
+            for outline in &mut outlines {
+                outline.reverse();
+            }
+        }
+        outlines
+    }
+
     /// Triangles, over `points`, that fill directed rim edges of this face; wound to face outwards.
     ///
     /// # Errors

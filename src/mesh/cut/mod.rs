@@ -59,6 +59,15 @@ pub struct Piece {
     pub source: Vec<u32>,
 }
 
+impl Piece {
+    /// For each triangle the one of an earlier mesh it lies on, given those of the input's triangles.
+    #[must_use]
+    pub fn source_in(&self, earlier: &[u32]) -> Vec<u32> {
+        let of = |t: &u32| if *t == NO_SOURCE { NO_SOURCE } else { earlier[*t as usize] };
+        self.source.iter().map(of).collect()
+    }
+}
+
 /// A cut region and the two pieces it parts.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Seam {

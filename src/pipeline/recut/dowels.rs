@@ -6,7 +6,7 @@ use glam::DVec2;
 use super::pieces::Rest;
 use crate::joining::{KeyRules, Placed, Side, Site, Survey, Taken};
 use crate::mesh::TriMesh;
-use crate::mesh::cut::{self, Feature, NO_SOURCE, Plane};
+use crate::mesh::cut::{self, Feature, Plane};
 use crate::mesh::sound::{Sound, pairs_beside};
 use crate::stages::split::Split;
 
@@ -59,8 +59,7 @@ pub fn socketed(rest: &Rest, keys: &[Placed]) -> Option<Rest> {
     let sockets: Vec<Feature> = keys.iter().map(|key| key.feature(rest.joint, Side::Above)).collect();
     let piece = cut::add_features(&rest.mesh, &flat, &sockets).ok()?;
     let sound = pairs_beside(&piece.mesh, &Sound::of(&rest.mesh, &[])).is_empty();
-    let source = piece.source.iter().map(|t| if *t == NO_SOURCE { NO_SOURCE } else { rest.source[*t as usize] });
-    sound.then(|| Rest { source: source.collect(), mesh: piece.mesh, ..rest.clone() })
+    sound.then(|| Rest { source: piece.source_in(&rest.source), mesh: piece.mesh, ..rest.clone() })
 }
 
 impl From<&Placed> for Dowel {

@@ -5,7 +5,7 @@ use glam::{DVec2, DVec3};
 use super::source::{STEP_MM, snap_to_step_mm};
 use crate::mesh::cut::{self, CutError, NO_SOURCE, Pieces, Plane};
 use crate::mesh::measure::{bounds, centroid, volume_mm3};
-use crate::mesh::{TriMesh, hull, outline};
+use crate::mesh::{TriMesh, hull};
 
 /// Half lattice steps the plane is moved by when a corner lies on it or the section touches itself.
 const NUDGES: [i32; 17] = [0, 1, -1, 2, -2, 3, -3, 4, -4, 6, -6, 8, -8, 12, -12, 16, -16];
@@ -80,10 +80,7 @@ impl Rest {
     #[must_use]
     pub fn outlines(&self) -> Vec<Vec<DVec2>> {
         let flat = cut::flats(&self.mesh).into_iter().find(|flat| flat.joint == self.joint);
-        let rim = flat.map(|flat| flat.rim(&self.mesh)).unwrap_or_default();
-        let place = |v: u32| self.mesh.positions[v as usize].truncate();
-        // The face looks down, so its rim runs the other way round for who looks down on it.
-        outline::loops(&rim).into_iter().map(|l| l.into_iter().rev().map(place).collect()).collect()
+        flat.map(|flat| flat.outlines(&self.mesh)).unwrap_or_default()
     }
 
     /// How far the centre of mass lies inside the hull of the cut face, mm; negative beside it.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use glam::DVec3;
 
-use super::keys::{Meeting, outlines, sink};
+use super::keys::{Meeting, sink};
 use super::settings::Base;
 use super::size::Plan;
 use super::slab::{Cell, FOOT, Print, SEAM, cells, plate};
@@ -149,7 +149,7 @@ impl Assembly<'_> {
                     }
                     let faces = [a, b].map(|part| face(&parts[part].mesh, joint));
                     if let [Some(lower), Some(upper)] = faces {
-                        let outlines = outlines(&parts[a].mesh, &lower);
+                        let outlines = lower.outlines(&parts[a].mesh);
                         pairs.push(Pair { a, b, meeting: Meeting { flats: [lower, upper], outlines } });
                     }
                 }
@@ -166,17 +166,17 @@ impl Assembly<'_> {
             let own = self.number(before + pairs.len());
             renumber(parts, sole.part, FOOT + sole.part as u16, own);
             let upper = Flat { joint: own, plane: Plane::new(2, self.level_mm), faces_up: false };
-            let under = outlines(&parts[sole.part].mesh, &upper);
+            let under = upper.outlines(&parts[sole.part].mesh);
             for a in (0..cells.len()).map(|i| first + i) {
                 let joint = self.number(before + pairs.len());
                 let lower = Flat { joint, plane: Plane::new(2, self.level_mm), faces_up: true };
                 let outlines = if printed {
                     renumber(parts, a, FOOT + sole.part as u16, joint);
-                    outlines(&parts[a].mesh, &lower)
+                    lower.outlines(&parts[a].mesh)
                 } else {
                     let top = Flat { joint: FOOT, ..lower };
                     mark_top(Arc::make_mut(&mut parts[a].mesh), self.level_mm);
-                    outline::common(&outlines(&parts[a].mesh, &top), &under)
+                    outline::common(&top.outlines(&parts[a].mesh), &under)
                 };
                 let meeting = Meeting { flats: [lower, upper], outlines };
                 if meeting.area_mm2() >= AREA_MIN_MM2 {

@@ -25,19 +25,6 @@ impl Meeting {
     }
 }
 
-/// Outlines of a cut face, material to the left seen from the plane's upper side.
-pub(super) fn outlines(mesh: &TriMesh, flat: &Flat) -> Vec<Vec<DVec2>> {
-    let place = |v: u32| flat.plane.within(mesh.positions[v as usize]);
-    let loops = outline::loops(&flat.rim(mesh));
-    let mut outlines: Vec<Vec<DVec2>> = loops.into_iter().map(|l| l.into_iter().map(place).collect()).collect();
-    if !flat.faces_up {
-        for outline in &mut outlines {
-            outline.reverse();
-        }
-    }
-    outlines
-}
-
 /// A part that a joint is sunk into, and the triangle of the part before that each of its triangles is of.
 pub(super) type Drilled = (TriMesh, Vec<u32>);
 

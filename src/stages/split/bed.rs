@@ -58,15 +58,15 @@ impl Bed {
         [self.sides_mm[0], self.sides_mm[1], self.height_mm]
     }
 
+    /// The least of them, mm.
+    pub fn least_mm(&self) -> f64 {
+        self.sides_mm[0].min(self.sides_mm[1]).min(self.height_mm)
+    }
+
     /// Whether something is longer than the bed in a direction in which it was planned not to be, so that what it is cut
     /// into will not fit.
     pub fn outgrown(&self, size: DVec3, planned: DVec3) -> bool {
         (0..3).any(|axis| self.sizes_mm().iter().any(|limit| planned[axis] <= *limit && size[axis] > *limit))
-    }
-
-    /// The least of them, mm.
-    pub fn least_mm(&self) -> f64 {
-        self.sides_mm[0].min(self.sides_mm[1]).min(self.height_mm)
     }
 
     /// The longest extent along an axis that fits, turned on the bed, mm.

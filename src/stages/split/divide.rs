@@ -11,7 +11,7 @@ use super::exact;
 use super::glance::Rules;
 use super::plan::{Planned, Ranked, plans};
 use super::wishes::Asked;
-use crate::mesh::cut::{NO_SOURCE, Pieces, Plane};
+use crate::mesh::cut::{Pieces, Plane};
 use crate::mesh::{TriMesh, measure};
 
 /// Blocks a part is modelled in, about.
@@ -142,8 +142,7 @@ impl Division {
             let node = self.nodes.len();
             self.nodes.push(Node::default());
             self.nodes[work.node].children.push(node);
-            let whole = |t: &u32| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] };
-            let source = piece.source.iter().map(whole).collect();
+            let source = piece.source_in(&work.source);
             self.open.push(Work { mesh: Arc::new(piece.mesh), source, node, plan });
         }
     }

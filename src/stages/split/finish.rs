@@ -14,7 +14,7 @@ use super::sink::sink;
 use crate::figure::{Joint, Key, Part};
 use crate::joining::{KeyRules, Placed, Side};
 use crate::mesh::{Origin, TriMesh, measure, outline};
-use glam::{DVec2, DVec3};
+use glam::DVec3;
 
 /// The parts and joints of a divided figure.
 #[derive(Clone, Debug)]
@@ -81,9 +81,8 @@ fn renumbered(mesh: &TriMesh, index: usize, met: &[Meeting]) -> TriMesh {
         let mine: Vec<usize> = own(cut).filter(|j| met[*j].below == index || met[*j].above == index).collect();
         let [a, b, c] = mesh.corners(t);
         let inside = |j: &&usize| {
-            let m = &met[**j];
-            let closed = |l: &Vec<DVec2>| (0..l.len()).map(|i| (l[i], l[(i + 1) % l.len()])).collect::<Vec<_>>();
-            outline::winding(m.site.outlines.iter().flat_map(closed), m.site.plane.within((a + b + c) / 3.0)) > 0
+            let site = &met[**j].site;
+            outline::winding(site.edges(), site.plane.within((a + b + c) / 3.0)) > 0
         };
         let joint = match mine.as_slice() {
             [one] => Some(*one),

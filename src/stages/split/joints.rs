@@ -37,18 +37,7 @@ pub(super) fn plane_of(cuts: &[Option<Plane>], cut: u16) -> Option<Plane> {
 /// All cut faces of all parts, given the plane of each cut.
 pub(super) fn faces(parts: &[Work], cuts: &[Option<Plane>]) -> Vec<Face> {
     let of = |(part, work): (usize, &Work)| -> Vec<Face> {
-        let face = |flat: Flat| {
-            let rim = flat.rim(&work.mesh);
-            let place = |v: u32| flat.plane.within(work.mesh.positions[v as usize]);
-            let mut outlines: Vec<Vec<DVec2>> =
-                outline::loops(&rim).into_iter().map(|l| l.into_iter().map(place).collect()).collect();
-            if !flat.faces_up {
-                for outline in &mut outlines {
-                    outline.reverse();
-                }
-            }
-            Face { part, flat, outlines }
-        };
+        let face = |flat: Flat| Face { part, flat, outlines: flat.outlines(&work.mesh) };
         flats_in(&work.mesh, |cut| plane_of(cuts, cut)).into_iter().map(face).collect()
     };
     parts.par_iter().enumerate().flat_map_iter(of).collect()

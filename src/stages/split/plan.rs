@@ -192,7 +192,6 @@ impl Solver<'_> {
     /// Cuts to follow for a piece, those with the best outlook first.
     fn options(&self, piece: &Piece, depth: usize) -> Vec<Choice> {
         let wide = WIDTHS.get(depth).copied().unwrap_or(1);
-
         let width = if piece.parts < SMALL { wide.min(SMALL_WIDTH) } else { wide };
         let mut choices = self.made(piece, &differing(&cuts(&piece.model, self.rules, 0..AXES), LOOKED_AT * width));
         let is_halved = choices.first().is_some_and(|c| c.pieces.len() == 2 && c.pieces.iter().all(Piece::fits));

@@ -12,7 +12,7 @@ use super::joints::{Meeting, plane_of};
 
 use crate::joining::marks::Face;
 use crate::joining::{self, KeyRules, Pattern, Placed, Side, Survey, Taken, look_alike};
-use crate::mesh::cut::{self, Feature, Flat, NO_SOURCE, Plane};
+use crate::mesh::cut::{self, Feature, Flat, Plane};
 use crate::mesh::sound::{Sound, pairs_beside};
 use crate::mesh::{Origin, TriMesh};
 
@@ -165,8 +165,7 @@ impl Sinking<'_> {
             }
             match cut::add_features(&work.mesh, &flat, &features) {
                 Ok(piece) => {
-                    let whole = |t: &u32| if *t == NO_SOURCE { NO_SOURCE } else { work.source[*t as usize] };
-                    let source = piece.source.iter().map(whole).collect();
+                    let source = piece.source_in(&work.source);
                     work = Work { mesh: Arc::new(piece.mesh), source, ..work };
                 }
                 Err(_) => return Err(self.smallest(&joints)),
