@@ -194,7 +194,9 @@ pub struct CutPlan {
     pub parts: usize,
     /// How much its seams show: length, where plain skin seen from the front counts once, mm.
     pub seam_shown_mm: f64,
-    /// What it costs in all, in parts: parts, seams, and joints that hold or print badly.
+    /// Tool changes of its parts, about: of the scan's main colours, at layers of 0.2 mm.
+    pub tool_changes: f64,
+    /// What it costs in all, in parts: parts, their tool changes, seams, and joints that hold or print badly.
     pub price: f64,
     /// Its cuts in words, in the order they are made.
     pub cuts: Vec<String>,

@@ -5,7 +5,7 @@ use glam::DVec2;
 use super::Site;
 use super::keys::{KeyRules, Placed, Side, Taken, inward};
 use super::pattern::{Pattern, best_pair};
-use super::spots::{Spot, room, sections, spots};
+use super::spots::{Outlines, Spot, sections, spots};
 use super::walls::{Bore, Walls};
 use crate::mesh::cut::Plane;
 use crate::mesh::{Origin, TriMesh};
@@ -45,8 +45,8 @@ impl Survey {
         for spot in &mut spots {
             spot.deep = [0, 1].map(|side| {
                 let mut least = f64::INFINITY;
-                let narrow = |edges: &Vec<(DVec2, DVec2)>| {
-                    least = if least < rules.room_mm() { least } else { least.min(room(edges, spot.centre)) };
+                let narrow = |outlines: &Outlines| {
+                    least = if least < rules.room_mm() { least } else { least.min(outlines.room(spot.centre)) };
                     least
                 };
                 sections[side].iter().map(narrow).collect()

@@ -137,10 +137,23 @@ pub fn standing_area_mm2(mesh: &TriMesh, rough_mm: f64) -> f64 {
 /// Area of the section of a closed mesh at each height, mm2.
 #[must_use]
 pub fn section_areas_mm2(mesh: &TriMesh, heights: &[f64]) -> Vec<f64> {
-    let highest = heights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let low: Vec<[DVec3; 3]> =
-        (0..mesh.triangles.len()).map(|t| mesh.corners(t)).filter(|c| c.iter().any(|p| p.z < highest)).collect();
-    heights.par_iter().map(|z| 0.5 * low.iter().map(|corners| sweep(corners, *z)).sum::<f64>()).collect()
+    /// Triangles summed up at a time.
+    const CHUNK: usize = 1 << 14;
+    let mut order: Vec<usize> = (0..heights.len()).collect();
+    order.sort_by(|a, b| heights[*a].total_cmp(&heights[*b]));
+    let chunk = |chunk: usize| {
+        let mut sums = vec![0.0; heights.len()];
+        for corners in (CHUNK * chunk..mesh.triangles.len().min(CHUNK * (chunk + 1))).map(|t| mesh.corners(t)) {
+            let (low, high) = corners.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p.z), h.max(p.z)));
+            let first = order.partition_point(|i| heights[*i] <= low);
+            for i in order[first..].iter().take_while(|i| heights[**i] <= high) {
+                sums[*i] += 0.5 * sweep(&corners, heights[*i]);
+            }
+        }
+        sums
+    };
+    let chunks: Vec<Vec<f64>> = (0..mesh.triangles.len().div_ceil(CHUNK)).into_par_iter().map(chunk).collect();
+    (0..heights.len()).map(|i| chunks.iter().map(|sums| sums[i]).sum()).collect()
 }
 
 /// Cross product of the ends of the segment in which a plane at height `z` crosses a triangle, the inside on its left.

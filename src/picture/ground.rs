@@ -49,6 +49,9 @@ const BED_EDGE: [f32; 3] = [0.012, 0.06, 0.075];
 
 /// Cells of the shadow map along each axis.
 const CELLS: usize = 192;
+/// Triangles that are enough to darken a cell; of more, only one in so many throws a shadow, and one in this many at least.
+const ENOUGH: f64 = 20.0;
+const MOST: usize = 16;
 /// Upper bounds of the height classes, as shares of the scene's height.
 const CLASSES: [f64; 6] = [0.015, 0.05, 0.12, 0.28, 0.6, f64::INFINITY];
 /// Blur per height: of the main light's shadow, and of the light the whole sky loses.
@@ -77,9 +80,9 @@ impl Floor {
         let (low, side_mm) = (low - pad, (high - low).max_element() + 2.0 * pad);
         let cell_mm = (side_mm / CELLS as f64).max(1e-6);
         let mut light = vec![1.0_f32; CELLS * CELLS];
-        for (i, throw) in throws.iter().enumerate() {
-            let map = Map { low, cell_mm, z_mm, tall_mm, throw: *throw };
-            let open = map.open_share(&map.mark(scene), SPREAD[i]);
+        let maps = throws.map(|throw| Map { low, cell_mm, z_mm, tall_mm, throw });
+        for (i, marks) in mark(&maps, scene).iter().enumerate() {
+            let open = maps[i].open_share(marks, SPREAD[i]);
             light.iter_mut().zip(open).for_each(|(l, open)| *l -= LOSS[i] * (1.0 - open));
         }
         Self { z_mm, bed: scene.style.bed.clone(), low, cell_mm, light }
@@ -146,34 +149,40 @@ struct Map {
     throw: DVec2,
 }
 
-impl Map {
-    /// Marks, per cell, the height classes of the surface thrown on it; bits only ever go on, so order is no matter.
-    fn mark(&self, scene: &Scene<'_>) -> Vec<u8> {
-        let cells: Vec<AtomicU8> = (0..CELLS * CELLS).map(|_| AtomicU8::new(0)).collect();
-        for item in &scene.items {
-            let positions = &item.shape.mesh.positions;
-            item.shape.triangles().par_iter().for_each(|triangle| {
-                let [a, b, c] = triangle.map(|v| item.place.apply(positions[v as usize]));
-                let longest = (b - a).length().max((c - b).length()).max((a - c).length());
-                let steps = (longest / self.cell_mm).ceil().clamp(1.0, 256.0) as usize;
-                for i in 0..steps {
-                    for j in 0..steps - i {
-                        let u = (i as f64 + 1.0 / 3.0) / steps as f64;
-                        let v = (j as f64 + 1.0 / 3.0) / steps as f64;
-                        self.mark_point(&cells, a + (b - a) * u + (c - a) * v);
-                    }
-                }
-            });
-        }
-        cells.into_iter().map(AtomicU8::into_inner).collect()
+/// Marks, per cell of each map, the height classes of the surface thrown on it; bits only ever go on, so order is no matter.
+fn mark(maps: &[Map; 2], scene: &Scene<'_>) -> [Vec<u8>; 2] {
+    let cells = [0, 1].map(|_| (0..CELLS * CELLS).map(|_| AtomicU8::new(0)).collect::<Vec<_>>());
+    for item in &scene.items {
+        let positions = &item.shape.mesh.positions;
+        let size = (item.shape.high - item.shape.low).max(DVec3::ZERO) / maps[0].cell_mm;
+        let cells_over = 2.0 * (size.x * size.y + size.y * size.z + size.z * size.x);
+        let each = ((item.shape.triangles().len() as f64 / cells_over.max(1.0) / ENOUGH) as usize).clamp(1, MOST);
+        item.shape.triangles().par_iter().step_by(each).for_each(|triangle| {
+            let [a, b, c] = triangle.map(|v| item.place.apply(positions[v as usize]));
+            let longest = (b - a).length().max((c - b).length()).max((a - c).length());
+            let steps = (longest / maps[0].cell_mm).ceil().clamp(1.0, 256.0) as usize;
+            for (i, j) in (0..steps).flat_map(|i| (0..steps - i).map(move |j| (i, j))) {
+                let u = (i as f64 + 1.0 / 3.0) / steps as f64;
+                let v = (j as f64 + 1.0 / 3.0) / steps as f64;
+                let p = a + (b - a) * u + (c - a) * v;
+                maps.iter().zip(&cells).for_each(|(map, cells)| map.mark_point(cells, p));
+            }
+        });
     }
+    cells.map(|cells| cells.into_iter().map(AtomicU8::into_inner).collect())
+}
 
+impl Map {
     fn mark_point(&self, cells: &[AtomicU8], p: DVec3) {
         let up = (p.z - self.z_mm).max(0.0);
         let at = (p.truncate() - self.throw * up - self.low) / self.cell_mm;
         if at.x >= 0.0 && at.y >= 0.0 && at.x < CELLS as f64 && at.y < CELLS as f64 {
             let class = CLASSES.iter().take_while(|&&bound| up > bound * self.tall_mm).count().min(7);
-            cells[at.y as usize * CELLS + at.x as usize].fetch_or(1 << class, Ordering::Relaxed);
+            let cell = &cells[at.y as usize * CELLS + at.x as usize];
+            // Most cells are marked already, and reading is cheaper than writing.
+            if cell.load(Ordering::Relaxed) & 1 << class == 0 {
+                cell.fetch_or(1 << class, Ordering::Relaxed);
+            }
         }
     }
 

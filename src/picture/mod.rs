@@ -128,7 +128,9 @@ pub fn draw(scene: &Scene<'_>) -> Drawn {
     let openness = occlusion::openness(&samples, &view, oversampling);
     let floor = scene.style.floor_mm.map(|z| ground::Floor::new(scene, &view, z));
     let anchors = anchors(&samples, &projected, scene.items.len(), oversampling);
-    let image = shade::shade(&shade::Light { scene, view: &view, projected, samples, openness, floor, oversampling });
+    let up = (view.turn() * DVec3::Z).as_vec3();
+    let light = shade::Light { scene, view: &view, projected, samples, openness, floor, oversampling, up };
+    let image = shade::shade(&light);
     Drawn { image, view, anchors }
 }
 

@@ -59,6 +59,8 @@ pub struct Light<'a> {
     pub openness: Vec<f32>,
     pub floor: Option<Floor>,
     pub oversampling: usize,
+    /// The scene's way up, in camera axes.
+    pub up: Vec3,
 }
 
 /// Shades all samples and averages them to pixels, in linear light.
@@ -94,12 +96,17 @@ impl Light<'_> {
     fn pixel(&self, x: usize, y: usize, turns: &[Mat3], cache: &mut Option<Facet>) -> [f32; 3] {
         let n = self.oversampling;
         let openness = self.openness[y * self.scene.size[0] + x];
+        let seen = |sx: usize, sy: usize| self.samples.triangle[sy * self.samples.width + sx];
+        if (y * n..(y + 1) * n).all(|sy| (x * n..(x + 1) * n).all(|sx| seen(sx, sy) == NOTHING)) {
+            return self.surroundings(DVec2::new(x as f64 + 0.5, y as f64 + 0.5));
+        }
         let mut sum = Vec3::ZERO;
         for (dx, dy) in (0..n).flat_map(|dy| (0..n).map(move |dx| (dx, dy))) {
             let (sx, sy) = (x * n + dx, y * n + dy);
-            let id = self.samples.triangle[sy * self.samples.width + sx];
+            let id = seen(sx, sy);
             sum += if id == NOTHING {
-                Vec3::from(self.surroundings(sx, sy))
+                let (x, y) = place(sx, sy);
+                Vec3::from(self.surroundings(DVec2::new(x as f64, y as f64) / (STEP as f64 * n as f64)))
             } else {
                 let facet = match cache {
                     Some(facet) if facet.id == id => *facet,
@@ -139,15 +146,12 @@ impl Light<'_> {
         let share: [f32; 3] = std::array::from_fn(|i| flat[i] * nears[i] / total);
         let normal: Vec3 = (0..3).map(|i| facet.normals[i] * share[i]).sum::<Vec3>().normalize_or_zero();
         let colour: Vec3 = (0..3).map(|i| Vec3::from(facet.colours[i]) * share[i]).sum();
-        let up = (self.view.turn() * DVec3::Z).as_vec3();
-        let light = light_on(normal, up, openness);
+        let light = light_on(normal, self.up, openness);
         colour * light * if facet.behind { BACK_FACE } else { 1.0 }
     }
 
-    /// Floor or backdrop where nothing stands.
-    fn surroundings(&self, x: usize, y: usize) -> [f32; 3] {
-        let (x, y) = place(x, y);
-        let at = DVec2::new(x as f64, y as f64) / (STEP as f64 * self.oversampling as f64);
+    /// Floor or backdrop where nothing stands, at a place in pixels.
+    fn surroundings(&self, at: DVec2) -> [f32; 3] {
         let [top, bottom] = self.scene.style.backdrop;
         let down = (at.y / self.scene.size[1].max(1) as f64) as f32;
         let backdrop = blend(top, bottom, down * down * (3.0 - 2.0 * down));

@@ -60,11 +60,13 @@ fn is_one_fan(fan: &[[u32; 3]]) -> bool {
 }
 
 /// Number of triangles that a cut in `plane` made and that cross or touch others, beyond shared corners; at most `enough`.
-/// Rounding rim points to the lattice can do that where surfaces all but touch.
+/// Rounding rim points to the lattice can do that where surfaces all but touch. The cut face itself is left out: others meet its
+/// plane only along its outlines, and outlines that cross are not filled.
 #[must_use]
 pub fn rim_crossings(mesh: &TriMesh, plane: Plane, enough: usize) -> usize {
     let height = |v: &u32| plane.height(mesh.positions[*v as usize]);
-    let at_rim = |t: &[u32; 3]| t.iter().any(|v| plane.holds(mesh.positions[*v as usize]));
+    let held = |t: &[u32; 3]| t.iter().filter(|v| plane.holds(mesh.positions[**v as usize])).count();
+    let at_rim = |t: &[u32; 3]| (1..3).contains(&held(t));
     let reach = |t: &[u32; 3]| {
         let heights = [0, 1, 2].map(|i| height(&t[i]));
         (heights.iter().copied().fold(f64::MAX, f64::min), heights.iter().copied().fold(f64::MIN, f64::max))
@@ -73,7 +75,7 @@ pub fn rim_crossings(mesh: &TriMesh, plane: Plane, enough: usize) -> usize {
     let (low, high) = rim.fold((f64::MAX, f64::MIN), |(l, h), (a, b)| (l.min(a), h.max(b)));
     let near = |t: &u32| {
         let (a, b) = reach(&mesh.triangles[*t as usize]);
-        a <= high && b >= low
+        a <= high && b >= low && held(&mesh.triangles[*t as usize]) < 3
     };
     let near: Vec<u32> = (0..mesh.triangles.len() as u32).filter(near).collect();
     let triangles: Vec<[u32; 3]> = near.iter().map(|t| mesh.triangles[*t as usize]).collect();

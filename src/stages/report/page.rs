@@ -73,6 +73,7 @@ struct FindingRow<'a> {
 struct PlanRow {
     parts: usize,
     seam: String,
+    changes: String,
     price: String,
     cuts: String,
     /// Cuts that the plan that was followed does not have.
@@ -86,6 +87,7 @@ fn cut_plans(figure: &Figure) -> Vec<PlanRow> {
     let row = |plan: &CutPlan| PlanRow {
         parts: plan.parts,
         seam: words::with_unit(plan.seam_shown_mm / 1000.0, 2, "m"),
+        changes: words::number((plan.tool_changes / 10.0).round() * 10.0, 0),
         price: words::number(plan.price, 2),
         cuts: plan.cuts.join("; "),
         own: plan.cuts.iter().filter(is_own).cloned().collect::<Vec<_>>().join("; "),

@@ -1,6 +1,7 @@
 //! What fits the printer: a part stands on a flat face, in one of the axis poses, inside the bed less its margins.
 
 use glam::DVec3;
+use rayon::prelude::*;
 
 use crate::equipment::Printer;
 use crate::mesh::cut::flats;
@@ -145,8 +146,12 @@ impl Shape {
     pub fn of(mesh: &TriMesh) -> Self {
         let (low, high) = measure::bounds(&mesh.positions);
         let (mut feet_mm2, mut sloped_mm2) = ([0.0; 6], 0.0);
-        for (t, origin) in mesh.origins.iter().enumerate() {
-            let corners = mesh.corners(t);
+        let is_flat = |t: &usize| {
+            matches!(mesh.origins[*t], Origin::Cut(_)) || mesh.positions[mesh.triangles[*t][0] as usize].z == low.z
+        };
+        let flat: Vec<usize> = (0..mesh.triangles.len()).into_par_iter().filter(is_flat).collect();
+        for t in flat {
+            let (corners, origin) = (mesh.corners(t), &mesh.origins[t]);
             let at = |side: usize| {
                 let edge = if side % 2 == 1 { high } else { low }[side / 2];
                 corners.iter().all(|p| p[side / 2] == edge)
@@ -176,14 +181,12 @@ fn is_tilted([a, b, c]: [DVec3; 3]) -> bool {
 }
 
 fn diagonals(positions: &[DVec3]) -> [[f64; 2]; 3] {
-    let (mut low, mut high) = ([f64::INFINITY; SPANS], [f64::NEG_INFINITY; SPANS]);
-    for p in positions {
-        for (i, span) in spans(*p).into_iter().enumerate() {
-            low[i] = low[i].min(span);
-            high[i] = high[i].max(span);
-        }
-    }
-    [0, 1, 2].map(|axis| [3 + 2 * axis, 4 + 2 * axis].map(|i| high[i] - low[i]))
+    type Ends = [(f64, f64); SPANS];
+    let none: Ends = [(f64::INFINITY, f64::NEG_INFINITY); SPANS];
+    let both = |a: Ends, b: Ends| std::array::from_fn(|i| (a[i].0.min(b[i].0), a[i].1.max(b[i].1)));
+    let ends = positions.par_iter().fold(|| none, |ends, p| both(ends, spans(*p).map(|s| (s, s))));
+    let ends = ends.reduce(|| none, both);
+    [0, 1, 2].map(|axis| [3 + 2 * axis, 4 + 2 * axis].map(|i| ends[i].1 - ends[i].0))
 }
 
 #[cfg(test)]

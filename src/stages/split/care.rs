@@ -6,6 +6,7 @@ use glam::{DVec3, Vec3};
 use rayon::prelude::*;
 
 use super::body::{Body, Zone};
+use super::tints::Tints;
 use crate::colour::spaces::oklab_of_linear;
 use crate::mesh::TriMesh;
 
@@ -37,7 +38,7 @@ pub(super) enum Barred {
     Heights(f64, f64),
 }
 
-/// What a seam would show, by triangle of the whole figure.
+/// What a seam would show, and which tint it is, by triangle of the whole figure.
 #[derive(Clone, Debug)]
 pub(super) struct Care {
     /// Weight of a seam on plain surface here.
@@ -46,6 +47,7 @@ pub(super) struct Care {
     step: Vec<Vec3>,
     /// How many times dearer a seam is where nothing is to be cut; 0 elsewhere.
     barred: Vec<f32>,
+    pub tints: Tints,
 }
 
 impl Barred {
@@ -86,7 +88,7 @@ impl Care {
                 (weight as f32, smooth.step(mesh, t), times as f32)
             })
             .collect();
-        let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new() };
+        let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new(), tints: Tints::of(mesh) };
         for (weight, step, barred) in facts {
             care.weight.push(weight);
             care.step.push(step);
@@ -145,41 +147,19 @@ impl Smooth {
     fn of(mesh: &TriMesh) -> Self {
         let colour = |c: &[f32; 3]| {
             let [l, a, b] = oklab_of_linear(*c);
-            Vec3::new(l as f32, a as f32, b as f32)
-        };
-        let mut smooth = Self {
-            places: mesh.positions.clone(),
-            colours: mesh.colours.par_iter().map(colour).collect(),
-            reach_mm: 0.0,
+            DVec3::new(l, a, b)
         };
         let mut degree = vec![0.0_f64; mesh.positions.len()];
         for v in mesh.triangles.iter().flatten() {
             degree[*v as usize] += 2.0;
         }
-        for _ in 0..ROUNDS {
-            smooth.average(mesh, &degree);
-        }
+        let averaged = |values: Vec<DVec3>| (0..ROUNDS).fold(values, |v, _| average(&v, &mesh.triangles, &degree));
+        let colours = || averaged(mesh.colours.par_iter().map(colour).collect());
+        let (places, colours) = rayon::join(|| averaged(mesh.positions.clone()), colours);
         let edge = |t: usize| mesh.corners(t)[0].distance(mesh.corners(t)[1]);
         let total: f64 = (0..mesh.triangles.len()).map(edge).sum();
-        smooth.reach_mm = (REACH_EDGES * total / mesh.triangles.len().max(1) as f64).max(1e-9);
-        smooth
-    }
-
-    /// Moves every vertex and its colour half way to the mean of its neighbours.
-    fn average(&mut self, mesh: &TriMesh, degree: &[f64]) {
-        let mut places = vec![DVec3::ZERO; self.places.len()];
-        let mut colours = vec![Vec3::ZERO; self.places.len()];
-        for [a, b, c] in &mesh.triangles {
-            let [a, b, c] = [*a as usize, *b as usize, *c as usize];
-            for (v, [p, q]) in [(a, [b, c]), (b, [c, a]), (c, [a, b])] {
-                places[v] += self.places[p] + self.places[q];
-                colours[v] += self.colours[p] + self.colours[q];
-            }
-        }
-        for v in (0..places.len()).filter(|v| degree[*v] > 0.0) {
-            self.places[v] = self.places[v].midpoint(places[v] / degree[v]);
-            self.colours[v] = self.colours[v].midpoint(colours[v] / degree[v] as f32);
-        }
+        let reach_mm = (REACH_EDGES * total / mesh.triangles.len().max(1) as f64).max(1e-9);
+        Self { places, colours: colours.into_par_iter().map(|c| c.as_vec3()).collect(), reach_mm }
     }
 
     /// How much of a crease a triangle lies in, 0 to 1: the surface rises out of hollows when it is averaged.
@@ -210,6 +190,21 @@ impl Smooth {
         let longest = [l, u, v].into_iter().max_by(|x, y| x.length_squared().total_cmp(&y.length_squared()));
         longest.map_or(Vec3::ZERO, |w| w.normalize_or_zero() * size * self.reach_mm as f32)
     }
+}
+
+/// The values of all vertices, each moved half way to the mean of its neighbours'.
+fn average(values: &[DVec3], triangles: &[[u32; 3]], degree: &[f64]) -> Vec<DVec3> {
+    let mut sums = vec![DVec3::ZERO; values.len()];
+    for [a, b, c] in triangles {
+        let [a, b, c] = [*a as usize, *b as usize, *c as usize];
+        for (v, [p, q]) in [(a, [b, c]), (b, [c, a]), (c, [a, b])] {
+            sums[v] += values[p] + values[q];
+        }
+    }
+    let moved = |(v, sum): (usize, &DVec3)| {
+        if degree[v] > 0.0 { values[v].midpoint(*sum / degree[v]) } else { values[v] }
+    };
+    sums.par_iter().enumerate().map(moved).collect()
 }
 
 /// How freely each block can be seen; worked out once.

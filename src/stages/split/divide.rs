@@ -181,7 +181,12 @@ impl Search {
     /// Plans for a piece after so many cuts, the cheapest first.
     fn plans(&self, work: &Work, depth: usize) -> Vec<Ranked> {
         let piece = Piece { mesh: &work.mesh, source: &work.source };
-        plans(Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care), &self.rules, depth)
+        plans(
+            Model::of(piece, self.block_mm(&work.mesh), &self.rules.body, &self.care),
+            &self.rules,
+            &self.care.tints,
+            depth,
+        )
     }
 
     fn best_plan(&self, work: &Work) -> Option<Arc<Planned>> {

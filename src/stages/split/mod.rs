@@ -26,6 +26,7 @@ mod share;
 mod sink;
 mod skin;
 mod sweep;
+mod tints;
 mod ways;
 mod wishes;
 

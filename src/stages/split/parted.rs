@@ -63,14 +63,22 @@ impl Model {
             return (1.0, shape);
         }
         let spare = (shape.size() / rules.bed.least_mm()).max(DVec3::ONE);
-        let across = |axis: usize| self.slabs(axis, lump.reach.low[axis], lump.reach.high[axis], rules);
-        let slabs = (0..3).map(across).fold(f64::INFINITY, f64::min).max(2.0);
-        (slabs + 0.02 * spare.x * spare.y * spare.z, shape)
+        let count = |axis: &usize| (shape.size()[*axis] / rules.bed.least_mm()).ceil().max(1.0);
+        let mut axes = [0, 1, 2];
+        axes.sort_by(|a, b| count(a).total_cmp(&count(b)));
+        let mut slabs = f64::INFINITY;
+        for axis in axes {
+            // No slab is empty, so there are at least as many parts as slabs.
+            if count(&axis).max(2.0) < slabs {
+                slabs = slabs.min(self.slabs(axis, &lump, count(&axis), rules));
+            }
+        }
+        (slabs.max(2.0) + 0.02 * spare.x * spare.y * spare.z, shape)
     }
 
-    fn slabs(&self, axis: usize, low: f32, high: f32, rules: &Rules) -> f64 {
+    fn slabs(&self, axis: usize, whole: &Lump, count: f64, rules: &Rules) -> f64 {
+        let (low, high) = (whole.reach.low[axis], whole.reach.high[axis]);
         let extent = f64::from(high - low);
-        let count = (extent / rules.bed.least_mm()).ceil().max(1.0);
         let slab = |b: &Block| {
             let middle = self.corner[axis] + self.step_mm * (f64::from(b.at[axis]) + 0.5);
             ((middle - f64::from(low)) / extent * count).clamp(0.0, count - 1.0) as usize

@@ -9,6 +9,7 @@ use rustc_hash::FxHashMap;
 use super::bed::Shape;
 use super::blocks::{Model, WAYS_COUNT};
 use super::glance::{Cut, Rules, cuts};
+use super::tints::Tints;
 
 /// Ways along the axes.
 const AXES: usize = 3;
@@ -38,25 +39,32 @@ pub(super) struct Planned {
     pub shape: Shape,
     pub cut: Option<Cut>,
     pub pieces: Vec<Arc<Planned>>,
-    /// Price of its parts and of the seams between them.
+    /// Price of its parts, of their tool changes and of the seams between them.
     pub price: f64,
+    /// Tool changes of its parts, about.
+    pub tool_changes: f64,
+}
+
+/// What a plan comes to.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Outcome {
+    pub parts: usize,
+    pub price: f64,
+    pub tool_changes: f64,
 }
 
 /// A finished plan.
 #[derive(Clone, Debug)]
 pub(super) struct Ranked {
     pub planned: Arc<Planned>,
-    /// Parts and price as they came out, where it was carried out.
-    pub came_out: Option<(usize, f64)>,
+    /// How it came out, where it was carried out.
+    pub came_out: Option<Outcome>,
 }
 
 impl Ranked {
-    pub fn parts(&self) -> usize {
-        self.came_out.map_or_else(|| self.planned.parts(), |(parts, _)| parts)
-    }
-
-    pub fn price(&self) -> f64 {
-        self.came_out.map_or(self.planned.price, |(_, price)| price)
+    pub fn outcome(&self) -> Outcome {
+        let Planned { price, tool_changes, .. } = *self.planned;
+        self.came_out.unwrap_or_else(|| Outcome { parts: self.planned.parts(), price, tool_changes })
     }
 }
 
@@ -82,8 +90,8 @@ impl Planned {
 }
 
 /// The best plans for a part, the cheapest first, each unlike the others; none when no plane parts it.
-pub(super) fn plans(model: Model, rules: &Rules, depth: usize) -> Vec<Ranked> {
-    let solver = Solver { rules, tilts: depth == 0, known: Mutex::default() };
+pub(super) fn plans(model: Model, rules: &Rules, tints: &Tints, depth: usize) -> Vec<Ranked> {
+    let solver = Solver { rules, tints, tilts: depth == 0, known: Mutex::default() };
     let whole = Piece::of(model, rules);
     let depth = if whole.parts > MANY { depth.max(MANY_DEPTH) } else { depth };
     let options = solver.options(&whole, depth);
@@ -123,7 +131,14 @@ impl Piece {
     }
 
     fn planned(&self, price: f64) -> Planned {
-        Planned { model: Arc::clone(&self.model), shape: self.shape, cut: None, pieces: Vec::new(), price }
+        Planned {
+            model: Arc::clone(&self.model),
+            shape: self.shape,
+            cut: None,
+            pieces: Vec::new(),
+            price,
+            tool_changes: 0.0,
+        }
     }
 }
 
@@ -146,6 +161,7 @@ type Known = FxHashMap<([u8; 32], usize), Arc<Planned>>;
 /// Finds the best plan for each piece, once.
 struct Solver<'a> {
     rules: &'a Rules,
+    tints: &'a Tints,
     tilts: bool,
     known: Mutex<Known>,
 }
@@ -154,7 +170,8 @@ impl Solver<'_> {
     /// The best plan found for a piece after so many cuts.
     fn solve(&self, piece: &Piece, depth: usize) -> Arc<Planned> {
         if piece.fits() {
-            return Arc::new(piece.planned(1.0));
+            let tool_changes = self.tints.of_model(&piece.model, &piece.shape);
+            return Arc::new(Planned { tool_changes, ..piece.planned(1.0 + self.tints.price(tool_changes)) });
         }
         let key = (piece.model.key(), depth.min(WIDTHS.len()));
         let known = || self.known.lock().unwrap_or_else(PoisonError::into_inner);
@@ -177,16 +194,17 @@ impl Solver<'_> {
     /// The plan that starts with this cut, unless it is no cheaper than the limit.
     fn follow(&self, piece: &Piece, choice: &Choice, depth: usize, limit: f64) -> Option<Planned> {
         let mut price = choice.cut.seams + choice.pieces.iter().map(|p| p.least(self.rules)).sum::<f64>();
-        let mut pieces = Vec::with_capacity(choice.pieces.len());
+        let (mut pieces, mut tool_changes) = (Vec::with_capacity(choice.pieces.len()), 0.0);
         for piece in &choice.pieces {
             if price >= limit {
                 return None;
             }
             let planned = self.solve(piece, depth + 1);
             price += planned.price - piece.least(self.rules);
+            tool_changes += planned.tool_changes;
             pieces.push(planned);
         }
-        (price < limit).then(|| Planned { cut: Some(choice.cut), pieces, ..piece.planned(price) })
+        (price < limit).then(|| Planned { cut: Some(choice.cut), pieces, tool_changes, ..piece.planned(price) })
     }
 
     /// Cuts to follow for a piece, those with the best outlook first.

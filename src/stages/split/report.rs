@@ -142,11 +142,12 @@ pub(super) fn tell_seams(ctx: &mut StageContext<'_>, parts: usize, seams: &Seams
 /// The plans there were to choose from, in words.
 pub(super) fn cut_plans(ranked: &[Ranked], body: &Body, number: usize) -> Vec<CutPlan> {
     let words = |(i, r): (usize, &Ranked)| {
-        let cuts = r.planned.cut_pieces();
+        let (cuts, outcome) = (r.planned.cut_pieces(), r.outcome());
         CutPlan {
-            parts: r.parts(),
+            parts: outcome.parts,
             seam_shown_mm: cuts.iter().map(|(_, cut)| cut.shown_mm).sum(),
-            price: r.price(),
+            tool_changes: outcome.tool_changes,
+            price: outcome.price,
             cuts: cuts.iter().map(|(model, cut)| cut_words(body, model, cut)).collect(),
             followed: i + 1 == number.min(ranked.len()),
         }

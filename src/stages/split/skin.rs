@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::blocks::{Piece, SUBS, WAYS_COUNT};
 use super::care::Care;
 use super::grid::Grid;
+use super::tints::{Areas, TINTS};
 use super::ways::{WAYS, Way};
 use crate::mesh::cut::NO_SOURCE;
 
@@ -40,6 +41,8 @@ pub(super) struct Skin {
     length: [f32; WAYS_COUNT],
     /// Length of it that runs nearly along the plane, mm.
     knife: [f32; WAYS_COUNT],
+    /// Area by tint, mm2.
+    tints: [f32; TINTS],
 }
 
 impl Skin {
@@ -62,6 +65,10 @@ impl Skin {
         0.5 * self.knife[way]
     }
 
+    pub fn tints(&self) -> Areas {
+        self.tints.map(f64::from)
+    }
+
     fn add(&mut self, (piece, t): (Piece<'_>, usize), (corner, step_mm): (DVec3, f64), care: &Care, rulers: &[Ruler]) {
         let [a, b, c] = piece.mesh.corners(t);
         let doubled = (b - a).cross(c - a);
@@ -71,6 +78,7 @@ impl Skin {
         }
         let (normal, source) = (doubled / twice, piece.source[t] as usize);
         let minded = care.minded(source);
+        self.tints[care.tints.at(source)] += (0.5 * twice) as f32;
         for (i, Ruler { unit, depth_mm, axis }) in rulers.iter().enumerate() {
             let facing = unit.dot(normal).abs();
             let sine = (1.0 - facing * facing).max(0.0).sqrt();

@@ -2,7 +2,6 @@
 //! One sweep up and one down (union-find) tells it for all planes at once.
 
 use glam::DVec3;
-use rustc_hash::FxHashMap;
 
 use super::bed::{SPANS, Shape};
 use super::blocks::{Block, Model, NONE, SUBS};
@@ -172,8 +171,16 @@ impl Lumps {
 pub(super) type Bond = (u32, usize);
 
 /// Bonds a plane cuts that hang together: the regions of its section, in the order of their first bond.
-fn regions_of(blocks: &[Block], way: Way, level: i32, bonds: &[Bond]) -> Vec<Vec<Bond>> {
-    let place: FxHashMap<Bond, usize> = bonds.iter().enumerate().map(|(i, b)| (*b, i)).collect();
+///
+/// `places` has room for every side of every block and is only scribbled on.
+fn regions_of(blocks: &[Block], way: Way, level: i32, bonds: &[Bond], places: &mut [u32]) -> Vec<Vec<Bond>> {
+    for (i, (low, side)) in (0_u32..).zip(bonds) {
+        places[6 * *low as usize + side] = i;
+    }
+    let place = |bond: Bond| {
+        let i = places[6 * bond.0 as usize + bond.1] as usize;
+        (bonds.get(i) == Some(&bond)).then_some(i)
+    };
     let near = |b: u32, side: usize| blocks[b as usize].near[side];
     let is_low = |b: u32| b != NONE && way.level(blocks[b as usize].at) <= level;
     let mut seen = vec![false; bonds.len()];
@@ -201,9 +208,9 @@ fn regions_of(blocks: &[Block], way: Way, level: i32, bonds: &[Bond]) -> Vec<Vec
                 } else {
                     (beside != NONE).then_some((low, side))
                 };
-                if let Some(i) = bond.and_then(|b| place.get(&b)).filter(|i| !seen[**i]) {
-                    seen[*i] = true;
-                    region.push(bonds[*i]);
+                if let Some(i) = bond.and_then(place).filter(|i| !seen[*i]) {
+                    seen[i] = true;
+                    region.push(bonds[i]);
                 }
             }
         }
@@ -236,7 +243,7 @@ pub(super) fn regions(model: &Model, way: Way, level: i32) -> Vec<Vec<Bond>> {
         here.extend(way.up_sides().filter(crosses).map(|side| (b as u32, side)));
     }
     here.sort_unstable();
-    regions_of(&model.blocks, way, level, &here)
+    regions_of(&model.blocks, way, level, &here, &mut vec![NONE; 6 * model.blocks.len()])
 }
 
 /// Middles of the regions a cut goes through, mm.
@@ -252,10 +259,11 @@ pub(super) fn levels(model: &Model, way: usize) -> Vec<Level> {
     let bonds = bonds(blocks, WAYS[way]);
     let mut levels: Vec<Level> = Vec::new();
     let mut regions: Vec<Vec<Vec<Bond>>> = Vec::new();
+    let mut places = vec![NONE; 6 * blocks.len()];
     for here in bonds.chunk_by(|a, b| a.0 == b.0) {
         let level = here[0].0;
         let here: Vec<Bond> = here.iter().map(|(_, bond)| *bond).collect();
-        regions.push(regions_of(blocks, WAYS[way], level, &here));
+        regions.push(regions_of(blocks, WAYS[way], level, &here, &mut places));
         levels.push(Level { number: level, ..Level::default() });
     }
     for (level, regions) in levels.iter_mut().zip(&regions) {
