@@ -47,6 +47,7 @@ pub mod inpaint;
 pub mod inspect;
 pub mod intersect;
 pub mod islands;
+pub mod isoline;
 pub mod label_layers;
 pub mod low_pass;
 pub mod manifold;

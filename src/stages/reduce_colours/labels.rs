@@ -31,6 +31,8 @@ pub struct Task<'a> {
     labels: usize,
     /// Area times importance of each face, mm2.
     weights: Vec<f32>,
+    /// Price of a border where the scan does not change, dE mm.
+    pub per_mm: f32,
     /// Price of the border across each edge of each face, dE mm2.
     prices: Vec<[f32; 3]>,
 }
@@ -54,7 +56,7 @@ impl<'a> Task<'a> {
         let weights = surface.area_mm2.iter().zip(zones).map(|(area, zone)| area * zone).collect();
         let per_mm = (PATCH_CONTRAST * smoothing_mm / 2.0) as f32;
         let prices = border_prices(surface, shades, per_mm);
-        Self { surface, of_part, differences, labels: palette.len(), weights, prices }
+        Self { surface, of_part, differences, labels: palette.len(), weights, per_mm, prices }
     }
 
     /// Number of labels.

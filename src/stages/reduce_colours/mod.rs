@@ -4,12 +4,15 @@
 //! label on both sides of a joint wherever both parts have the filament.
 
 mod borders;
+mod drawn;
+mod fields;
 mod inner;
 mod labels;
 mod light;
 mod palette;
 mod patches;
 mod pinches;
+mod roughness;
 mod settings;
 mod shades;
 mod surface;
@@ -24,9 +27,11 @@ use crate::stage::{StageContext, StageError, Transform, Uses};
 
 pub use settings::{ColourReduce, ForEach};
 
+use drawn::Drawn;
 use labels::Task;
 use light::Light;
 use palette::{Palettes, Shelf};
+use patches::Limits;
 use shades::{Shades, ZoneWeights};
 use surface::Surface;
 
@@ -68,7 +73,15 @@ impl Transform for ColourReduce {
         let task = Task::new((&surface, &shades), &zones, colours, self.lightness_divisor(), self.smoothing_mm);
         let labels = self.label(figure, &task, ctx)?;
         ctx.progress(0.9, "judging the colours");
-        log_truth(&task, &labels, &labs, &shades, ctx);
+        let limits = self.limits(ctx);
+        let drawn = drawn::draw(figure, &task, labels, self.border_smooth_mm(), limits)
+            .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `colour-reduce`"))?;
+        ctx.checkpoint()?;
+        let (patches, border_mm) = patches::count(&drawn.surface, &drawn.labels);
+        ctx.figure("patches", patches as f64);
+        ctx.figure("border_mm", border_mm);
+        ctx.figure("border_roughness", roughness::roughness(&drawn));
+        log_truth(&task, &drawn, &labs, &shades, ctx);
         let offer = verdict::Offer {
             shelf: &ctx.equipment.shelf,
             labs: &shelf.labs,
@@ -79,7 +92,7 @@ impl Transform for ColourReduce {
             ctx.finding(finding);
         }
         let filaments: Vec<Filament> = palettes.union.iter().map(|j| ctx.equipment.shelf[*j].clone()).collect();
-        let painted = inner::paint(figure, &surface, &labels, &filaments);
+        let painted = inner::paint(&drawn.figure, &drawn.surface, &drawn.labels, &filaments);
         ctx.figure("palette_size", painted.palette.len() as f64);
         Ok(painted)
     }
@@ -115,8 +128,7 @@ impl ColourReduce {
         borders::straighten(task, &mut labels, self.patch_min_mm2);
         ctx.checkpoint()?;
         ctx.progress(0.8, "clearing away small patches");
-        let width_mm = 2.0 * ctx.equipment.printer.line_mm();
-        let limits = patches::Limits { area_mm2: self.patch_min_mm2, width_mm };
+        let limits = self.limits(ctx);
         let mut cleared = patches::settle(task, &mut labels, limits);
         for _ in 0..ROUNDS {
             ctx.checkpoint()?;
@@ -127,14 +139,16 @@ impl ColourReduce {
             }
             cleared += patches::settle(task, &mut labels, limits);
         }
-        let (patches, border_mm) = patches::count(task.surface, &labels);
         ctx.figure("patches_unsmoothed", unsmoothed as f64);
-        ctx.figure("patches", patches as f64);
         ctx.figure("patches_cleared", cleared as f64);
         ctx.figure("border_unsmoothed_mm", unsmoothed_mm);
-        ctx.figure("border_mm", border_mm);
         ctx.checkpoint()?;
         Ok(labels)
+    }
+
+    /// The least that patches must have on this printer.
+    fn limits(&self, ctx: &StageContext<'_>) -> Limits {
+        Limits { area_mm2: self.patch_min_mm2, width_mm: 2.0 * ctx.equipment.printer.line_mm() }
     }
 
     fn log_palette(&self, palettes: &Palettes, ctx: &mut StageContext<'_>) {
@@ -171,10 +185,10 @@ fn log_light(light: &Light, share: f64, ctx: &mut StageContext<'_>) {
 }
 
 /// Logs how far the labels are from the colours as scanned, and from those with even light.
-fn log_truth(task: &Task, labels: &[u8], palette: &[Lab], shades: &Shades, ctx: &mut StageContext<'_>) {
+fn log_truth(task: &Task, drawn: &Drawn, palette: &[Lab], shades: &Shades, ctx: &mut StageContext<'_>) {
     let scanned = |face: usize| spaces::lab_of_linear(task.surface.colour(face));
-    let scanned = verdict::truth(task, labels, palette, scanned);
-    let evened = verdict::truth(task, labels, palette, |face| shades.of_face(task.surface, face));
+    let scanned = verdict::truth(task, drawn, palette, scanned);
+    let evened = verdict::truth(task, drawn, palette, |face| shades.of_face(task.surface, face));
     ctx.figure("de_mean_best", scanned.best.mean);
     ctx.figure("de_p95_best", scanned.best.p95);
     ctx.figure("de_mean", scanned.labels.mean);

@@ -43,8 +43,33 @@ struct Patches {
 
 /// Gives patches that break the limits the best label among their neighbours; returns how many were changed.
 pub fn settle(task: &Task, labels: &mut [u8], limits: Limits) -> usize {
-    let (patch_of, count) = components(task.surface, labels);
-    let mut patches = Patches::new(task, labels, (&patch_of, count), limits);
+    let prices = Prices {
+        labels: task.labels(),
+        cost: |face, label| f64::from(task.cost(face, label)),
+        price: |face, edge| f64::from(task.price(face, edge)),
+    };
+    settle_by(task.surface, &prices, labels, limits)
+}
+
+/// What labels and borders cost on a surface.
+pub struct Prices<C, P> {
+    /// Number of labels.
+    pub labels: usize,
+    /// Difference of a face under a label.
+    pub cost: C,
+    /// Price of the border across an edge of a face.
+    pub price: P,
+}
+
+/// The same for other prices.
+pub fn settle_by(
+    surface: &Surface,
+    prices: &Prices<impl Fn(usize, u8) -> f64, impl Fn(usize, usize) -> f64>,
+    labels: &mut [u8],
+    limits: Limits,
+) -> usize {
+    let (patch_of, count) = components(surface, labels);
+    let mut patches = Patches::new((surface, prices), labels, (&patch_of, count), limits);
     let changed = patches.settle();
     for (label, patch) in labels.iter_mut().zip(&patch_of) {
         *label = patches.all[patches.root(*patch)].label;
@@ -79,7 +104,7 @@ pub fn area_of_faces(surface: &Surface, labels: &[u8]) -> Vec<f64> {
 }
 
 /// Numbers the patches by their first face; returns each face's patch.
-fn components(surface: &Surface, labels: &[u8]) -> (Vec<u32>, usize) {
+pub fn components(surface: &Surface, labels: &[u8]) -> (Vec<u32>, usize) {
     let mut patch_of = vec![NONE; surface.len()];
     let mut count = 0;
     let mut stack = Vec::new();
@@ -105,16 +130,20 @@ fn components(surface: &Surface, labels: &[u8]) -> (Vec<u32>, usize) {
 }
 
 impl Patches {
-    fn new(task: &Task, labels: &[u8], (patch_of, count): (&[u32], usize), limits: Limits) -> Self {
-        let surface = task.surface;
-        let mut patches = vec![Patch { costs: vec![0.0; task.labels()], ..Patch::default() }; count];
+    fn new(
+        (surface, prices): (&Surface, &Prices<impl Fn(usize, u8) -> f64, impl Fn(usize, usize) -> f64>),
+        labels: &[u8],
+        (patch_of, count): (&[u32], usize),
+        limits: Limits,
+    ) -> Self {
+        let mut patches = vec![Patch { costs: vec![0.0; prices.labels], ..Patch::default() }; count];
         for face in 0..surface.len() {
             let patch = &mut patches[patch_of[face] as usize];
             patch.label = labels[face];
             patch.area_mm2 += f64::from(surface.area_mm2[face]);
             patch.on_rim |= surface.rim[face].iter().any(|joint| *joint != NO_JOINT);
             for (cost, label) in patch.costs.iter_mut().zip(0..) {
-                *cost += f64::from(task.cost(face, label));
+                *cost += (prices.cost)(face, label);
             }
             for (edge, next) in surface.neighbours[face].iter().enumerate().filter(|(_, n)| **n != NONE) {
                 let next = *next as usize;
@@ -123,7 +152,7 @@ impl Patches {
                 } else if patch_of[next] != patch_of[face] {
                     let (length, price) = patch.borders.entry(patch_of[next]).or_default();
                     *length += f64::from(surface.length_mm[face][edge]);
-                    *price += f64::from(task.price(face, edge));
+                    *price += (prices.price)(face, edge);
                 }
             }
         }

@@ -25,6 +25,9 @@ pub struct ColourReduce {
     pub for_each: ForEach,
     /// Radius of a round spot of clearly different colour that just survives smoothing.
     pub smoothing_mm: f64,
+    /// Length over which borders are smoothed into lines across triangles; `smoothing_mm` when left out, and 0 leaves them on
+    /// the edges of triangles.
+    pub border_smooth_mm: Option<f64>,
     /// Least area of a patch of one colour.
     pub patch_min_mm2: f64,
     /// How much more than cloth skin counts.
@@ -51,6 +54,7 @@ impl Default for ColourReduce {
             colours: None,
             for_each: ForEach::Figure,
             smoothing_mm: 2.0,
+            border_smooth_mm: None,
             patch_min_mm2: 9.0,
             skin_weight: 2.0,
             face_weight: 4.0,
@@ -66,7 +70,7 @@ impl Default for ColourReduce {
 
 impl Settings for ColourReduce {
     const NAME: &'static str = "colour-reduce";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "choose a few filaments off the shelf and give each triangle one of them";
     const EXAMPLE: &'static str = "\
 colours: 5
@@ -79,6 +83,10 @@ never: [Dock Tyre]
 }
 
 impl ColourReduce {
+    pub(super) fn border_smooth_mm(&self) -> f64 {
+        self.border_smooth_mm.unwrap_or(self.smoothing_mm)
+    }
+
     /// Divisor of lightness differences.
     pub(super) fn lightness_divisor(&self) -> f64 {
         1.0 / self.lightness_weight
@@ -102,6 +110,7 @@ impl ColourReduce {
         }
         problems.extend(out_of_range(&[
             ("smoothing_mm", self.smoothing_mm, 0.0, 100.0),
+            ("border_smooth_mm", self.border_smooth_mm(), 0.0, 100.0),
             ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),
             ("skin_weight", self.skin_weight, 0.01, 100.0),
             ("face_weight", self.face_weight, 0.01, 100.0),

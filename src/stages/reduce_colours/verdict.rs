@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::drawn::Drawn;
 use super::labels::Task;
 use super::shades::Shades;
 use super::surface::Surface;
@@ -47,13 +48,14 @@ impl Truth {
     }
 }
 
-/// Measures how far labels are from a colour for each face.
+/// Measures how far the labels of pieces of faces are from a colour for each face.
 #[must_use]
-pub fn truth(task: &Task, labels: &[u8], palette: &[Lab], colour: impl Fn(usize) -> Lab + Sync) -> Truth {
-    let surface = task.surface;
+pub fn truth(task: &Task, drawn: &Drawn, palette: &[Lab], colour: impl Fn(usize) -> Lab + Sync) -> Truth {
+    let (surface, labels) = (&drawn.surface, &drawn.labels);
     let differ = |face: usize| {
-        let scan = colour(face);
-        let all = task.allowed(face).iter().map(|label| ciede2000(scan, palette[usize::from(*label)]));
+        let source = drawn.source[face] as usize;
+        let scan = colour(source);
+        let all = task.allowed(source).iter().map(|label| ciede2000(scan, palette[usize::from(*label)]));
         [all.fold(f64::INFINITY, f64::min), ciede2000(scan, palette[usize::from(labels[face])])]
     };
     let differences: Vec<[f64; 2]> = (0..surface.len()).into_par_iter().map(differ).collect();
