@@ -48,7 +48,9 @@ impl<'a> Search<'a> {
         }
         let site = Site { plane: Plane::new(2, self.plane_mm), outlines: face.to_vec(), area_mm2 };
         let none = Taken::default();
-        Survey::of(&site, [self.part; 2], [None; 2], &self.rules).place([&none, &none], &self.rules, &[])
+        let placed = Survey::of(&site, [self.part; 2], [None; 2], &self.rules).place([&none, &none], &self.rules, &[]);
+        // Holes that are drilled are round.
+        placed.into_iter().map(|key| Placed { flat: false, ..key }).collect()
     }
 }
 

@@ -110,7 +110,7 @@ impl Default for Base {
 
 impl Settings for Base {
     const NAME: &'static str = "base";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "a plate under the feet, with ballast if wanted, so that the figure does not tip";
     const EXAMPLE: &'static str = "\
 shape: oval
