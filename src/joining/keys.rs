@@ -40,6 +40,15 @@ pub struct KeyRules {
     pub marks_mm: Option<f64>,
 }
 
+/// Diameters as [`KeyRules::dowels_mm`] has them: largest first, each once.
+#[must_use]
+pub fn largest_first(sizes_mm: &[f64]) -> Vec<f64> {
+    let mut sorted = sizes_mm.to_vec();
+    sorted.sort_by(|a, b| b.total_cmp(a));
+    sorted.dedup();
+    sorted
+}
+
 impl KeyRules {
     /// Wanted depth of a socket for a dowel or pin of this size, mm.
     pub fn depth_for(&self, dowel_mm: f64) -> f64 {
@@ -115,7 +124,7 @@ impl Placed {
     pub fn filed_to_mm(&self) -> Option<f64> {
         let clearance_mm = self.radius_mm - 0.5 * self.dowel_mm;
         let flat = self.flat && self.pin.is_none();
-        flat.then(|| 0.5 * self.dowel_mm + FLAT * self.radius_mm - clearance_mm)
+        flat.then_some(0.5 * self.dowel_mm + FLAT * self.radius_mm - clearance_mm)
     }
 
     /// The same with a flat, so that it cannot turn, where one holds in its socket.

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::colour::spaces::parse_hex;
-use crate::joining::KeyRules;
+use crate::joining::{KeyRules, largest_first};
 use crate::problem::{Problem, beyond, out_of_range};
 use crate::stage::Settings;
 
@@ -136,11 +136,8 @@ impl Base {
 
     /// What its dowels keep to.
     pub(super) fn key_rules(&self) -> KeyRules {
-        let mut dowels_mm = self.dowel_mm.clone();
-        dowels_mm.sort_by(|a, b| b.total_cmp(a));
-        dowels_mm.dedup();
         KeyRules {
-            dowels_mm,
+            dowels_mm: largest_first(&self.dowel_mm),
             pins: false,
             clearance_mm: self.clearance_mm,
             wall_mm: self.wall_min_mm,
