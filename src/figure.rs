@@ -146,6 +146,9 @@ pub struct Key {
     pub socket_mm: f64,
     /// Depth of the socket, mm; of a dowel on either side of the cut.
     pub depth_mm: f64,
+    /// Thickness to which a flat is filed along the dowel, mm: the sockets have one as well, so that it cannot turn. None for
+    /// a round dowel and for a pin.
+    pub filed_to_mm: Option<f64>,
     /// Index of the part that carries the key as a pin; a dowel otherwise.
     pub pin_of: Option<usize>,
 }

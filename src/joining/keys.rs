@@ -15,8 +15,10 @@ const DRAFT: f64 = 0.052_4;
 const PIN_CHAMFER_MM: f64 = 0.6;
 /// A pin's socket is deeper than the pin is high by this much, for glue and dust, mm (common practice: 0.5 to 1, no source).
 const PIN_AIR_MM: f64 = 0.5;
-/// Distance of a flat from a pin's axis, in radii.
+/// Distance of a flat from a key's axis, in radii.
 const FLAT: f64 = 0.6;
+/// A dowel is filed to no less than this share of its diameter: in a socket that is wider still a flat would not hold.
+const FILED_MIN: f64 = 0.5;
 
 /// What sockets must keep to.
 #[derive(Clone, Debug)]
@@ -36,6 +38,15 @@ pub struct KeyRules {
     pub gap_mm: f64,
     /// Wanted height of the figures of marks; none without marks.
     pub marks_mm: Option<f64>,
+}
+
+/// Diameters as [`KeyRules::dowels_mm`] has them: largest first, each once.
+#[must_use]
+pub fn largest_first(sizes_mm: &[f64]) -> Vec<f64> {
+    let mut sorted = sizes_mm.to_vec();
+    sorted.sort_by(|a, b| b.total_cmp(a));
+    sorted.dedup();
+    sorted
 }
 
 impl KeyRules {
@@ -105,6 +116,23 @@ impl Placed {
             None => self.socket_rings(0.0),
         };
         Feature { joint, rings, inner: Vec::new() }
+    }
+
+    /// Thickness of the dowel across the flat that is filed along it, mm: the flat has the clearance that the rest of it has.
+    /// None for a round one, and for a pin, which is printed with its flat.
+    #[must_use]
+    pub fn filed_to_mm(&self) -> Option<f64> {
+        let clearance_mm = self.radius_mm - 0.5 * self.dowel_mm;
+        let flat = self.flat && self.pin.is_none();
+        flat.then_some(0.5 * self.dowel_mm + FLAT * self.radius_mm - clearance_mm)
+    }
+
+    /// The same with a flat, so that it cannot turn, where one holds in its socket.
+    #[must_use]
+    pub(super) fn flattened(self) -> Self {
+        let flat = Self { flat: true, ..self };
+        let holds = flat.filed_to_mm().is_none_or(|filed| filed >= FILED_MIN * self.dowel_mm);
+        if holds { flat } else { self }
     }
 
     fn ring(&self, radius_mm: f64, wider_mm: f64, height_mm: f64) -> Ring {

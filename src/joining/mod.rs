@@ -13,7 +13,7 @@ use glam::{DVec2, DVec3};
 
 use crate::mesh::cut::Plane;
 
-pub use keys::{KeyRules, Placed, Side, Taken};
+pub use keys::{KeyRules, Placed, Side, Taken, largest_first};
 pub use pattern::{Pattern, look_alike};
 pub use pocket::{around, pocket_outlines};
 pub use survey::Survey;

@@ -134,7 +134,7 @@ impl Choice<'_> {
         None
     }
 
-    /// One key at the roomiest spot; a pin gets a flat, so that it cannot turn.
+    /// One key at the roomiest spot, with a flat, so that it cannot turn.
     fn single(&mut self) -> Option<Placed> {
         for size in 0..self.fits.len() {
             for _ in 0..TRIES {
@@ -142,7 +142,7 @@ impl Choice<'_> {
                 let roomiest = self.fits[size].iter().max_by(|a, b| room(a).total_cmp(&room(b)));
                 let Some(key) = roomiest.copied() else { break };
                 if self.holds(&key) {
-                    return Some(Placed { flat: self.rules.pins, ..key });
+                    return Some(key.flattened());
                 }
                 self.give_way(size, &key);
             }

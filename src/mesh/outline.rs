@@ -123,6 +123,22 @@ pub fn loops_area_mm2(loops: &[Vec<DVec2>]) -> f64 {
     loops.iter().map(of).sum()
 }
 
+/// Centroid of the area within closed outlines, as the moment of triangles about their first corner; that corner where they
+/// enclose nothing.
+#[must_use]
+pub fn loops_middle(loops: &[Vec<DVec2>]) -> DVec2 {
+    let Some(&first) = loops.iter().flatten().next() else { return DVec2::ZERO };
+    let (mut doubled, mut moment) = (0.0, DVec2::ZERO);
+    for outline in loops {
+        for (a, b) in outline.iter().zip(outline.iter().cycle().skip(1)) {
+            let (a, b) = (*a - first, *b - first);
+            doubled += a.perp_dot(b);
+            moment += a.perp_dot(b) * (a + b);
+        }
+    }
+    if doubled == 0.0 { first } else { first + moment / (3.0 * doubled) }
+}
+
 /// Fills the area to the left of directed `edges`, which must form simple closed loops over `points`. Every point keeps
 /// its place and no point is added; the result depends on positions only, not on the order of points.
 ///

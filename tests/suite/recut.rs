@@ -82,8 +82,8 @@ fn area_at_zero_mm2(mesh: &TriMesh) -> f64 {
 }
 
 /// Everything that must hold for a recut without dowels; gives the number of pieces.
-fn holds(part: &Value, out: &Path) -> usize {
-    let whole_object = object(&source().join(part["file"].as_str().unwrap()));
+fn holds(run: &Path, part: &Value, out: &Path) -> usize {
+    let whole_object = object(&run.join(part["file"].as_str().unwrap()));
     let whole = mesh(&whole_object);
     let record = json(&out.join("recut.json"));
     let plane = number(&record["plane_mm"]);
@@ -141,7 +141,7 @@ fn halves_and_rest_are_the_part_at_any_height() {
         let out = folder.path().join(i.to_string());
         let output = recut(source(), &part["number"].to_string(), share * top, &out, &[]);
         assert!(matches!(output.status.code(), Some(0 | 7)), "{}", stderr(&output));
-        assert!(holds(part, &out) >= 1);
+        assert!(holds(source(), part, &out) >= 1);
         for file in ["report.html", "run.json"] {
             assert!(out.join(file).is_file(), "{file}");
         }
@@ -294,6 +294,91 @@ fn with_transform(package: &[u8], matrix: [f64; 12]) -> Vec<u8> {
         made.write_all(moved.as_bytes()).unwrap();
     }
     made.finish().unwrap().into_inner()
+}
+
+/// Two legs of different height on a slab, its triangles coloured in turns.
+fn legs(colours: &[[u8; 3]]) -> ColouredObject {
+    let corners = [(0, 0), (100, 0), (100, 90), (70, 90), (70, 20), (30, 20), (30, 60), (0, 60)];
+    let outline = corners.map(|(y, z)| DVec2::new(f64::from(y), f64::from(z)));
+    let n = outline.len() as u32;
+    let edges: Vec<[u32; 2]> = (0..n).map(|i| [i, (i + 1) % n]).collect();
+    let cap = outline::fill(&outline, &edges).unwrap().triangles;
+    let sides = edges.iter().flat_map(|[a, b]| [[*a, *b, b + n], [*a, b + n, a + n]]);
+    let ends = cap.iter().flat_map(|[a, b, c]| [[*c, *b, *a], [a + n, b + n, c + n]]);
+    let triangles: Vec<[u32; 3]> = sides.chain(ends).collect();
+    ColouredObject {
+        name: "legs".to_owned(),
+        // The outline's second axis points up.
+        positions: [0.0, 40.0].iter().flat_map(|x| outline.iter().map(|p| [*x, p.x, p.y])).collect(),
+        colours: colours.to_vec(),
+        colour_of: (0..triangles.len()).map(|t| (t % colours.len()) as u8).collect(),
+        triangles,
+        transform: None,
+    }
+}
+
+#[test]
+fn what_stands_apart_above_the_cut_becomes_pieces_of_their_own() {
+    let folder = folder();
+    let run = copy_of_source(folder.path());
+    let part = parts().remove(0);
+    let file = part["file"].as_str().unwrap();
+    let whole_object = legs(&object(&run.join(file)).colours);
+    replace_part(&run, file, &threemf::write(&whole_object).unwrap());
+    let (glued, keyed) = (folder.path().join("glued"), folder.path().join("keyed"));
+    for (out, more) in [(&glued, vec![]), (&keyed, vec!["--dowels", "6,4"])] {
+        let output = recut(&run, "1", 40.1, out, &more);
+        assert!(matches!(output.status.code(), Some(0 | 7)), "{}", stderr(&output));
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(said.contains("about 20 mm from the left and 85 mm from the front"), "{said}");
+    }
+    assert_eq!(holds(&run, &part, &glued), 2);
+    let whole = mesh(&whole_object);
+    let tree = TriTree::new(&whole.positions, &whole.triangles);
+    let record = json(&keyed.join("recut.json"));
+    let plane = number(&record["plane_mm"]);
+    let name = part["name"].as_str().unwrap();
+    let page = fs::read_to_string(keyed.join("drilling-template.html")).unwrap();
+    let pieces = record["parts"].as_array().unwrap();
+    // The taller leg first; each within its own place on the bed.
+    for (piece, (wanted, top, [low, high])) in pieces
+        .iter()
+        .zip([(format!("{name}-rest"), 50.0, [70.0, 100.0]), (format!("{name}-rest-2"), 20.0, [0.0, 30.0])])
+    {
+        assert_eq!(piece["name"], wanted);
+        assert!(page.contains(&wanted), "{wanted} is not in the template");
+        let object = object(&keyed.join(piece["file"].as_str().unwrap()));
+        let rest = mesh(&object);
+        assert!(inspect(&rest).is_solid() && self_intersections(&rest).is_empty());
+        let (lowest, highest) = measure::bounds(&rest.positions);
+        assert!((highest.z - top).abs() < 1e-3 && (lowest.y, highest.y) == (low, high), "{lowest} {highest}");
+        let dowels = piece["dowels"].as_array().unwrap();
+        assert_eq!(dowels.len(), 2, "{piece}");
+        let inside = Winding::new(&rest.positions, &rest.triangles);
+        for dowel in dowels {
+            let centre = DVec2::new(number(&dowel["centre_mm"][0]), number(&dowel["centre_mm"][1]));
+            assert!((low..high).contains(&centre.y), "{dowel}");
+            let depth_mm = number(&dowel["depth_mm"]);
+            assert!(
+                inside.at(centre.extend(0.9 * depth_mm)).abs() < 0.5 && inside.at(centre.extend(depth_mm + 1.0)) > 0.5
+            );
+        }
+        let colour = |object: &ColouredObject, t: usize| object.colours[object.colour_of[t] as usize];
+        let mut seen = BTreeSet::new();
+        for t in 0..rest.triangles.len() {
+            let [a, b, c] = rest.corners(t);
+            let near = tree.nearest((a + b + c) / 3.0 + DVec3::Z * plane, 1e-3);
+            match near {
+                Some(near) => {
+                    assert_eq!(colour(&object, t), colour(&whole_object, near.triangle as usize), "skin of {wanted}");
+                    seen.insert(colour(&object, t));
+                }
+                None => assert_eq!(object.colour_of[t], 0, "the cut face and its sockets are of the core's filament"),
+            }
+        }
+        assert_eq!(seen.len(), whole_object.colours.len());
+    }
+    assert_eq!(pieces.len(), 2);
 }
 
 #[test]

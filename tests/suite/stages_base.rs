@@ -123,7 +123,7 @@ fn a_block_that_stands_gets_a_plate_around_its_foot() {
 #[test]
 fn a_plate_grows_until_the_figure_bears_the_tilt() {
     let slim = standing_block(DVec3::new(24.0, 16.0, 240.0));
-    for shape in [Shape::Round, Shape::Oval, Shape::Rectangle] {
+    for shape in [Shape::Hull, Shape::Round, Shape::Oval, Shape::Rectangle] {
         let settings = Base { shape, margin_mm: Some(5.0), ..Base::default() };
         let made = based(&settings, slim.clone(), 250.0);
         assert_on_plate(&slim, &made.figure, 250.0);

@@ -71,14 +71,22 @@ fn figure() -> Figure {
         }
     };
     let joint = |a: usize| {
-        let key = Key { centre: DVec3::Z * 600.0, dowel_mm: 8.0, socket_mm: 8.2, depth_mm: 24.0, pin_of: None };
+        let key = Key {
+            centre: DVec3::Z * 600.0,
+            dowel_mm: 8.0,
+            socket_mm: 8.2,
+            depth_mm: 24.0,
+            filed_to_mm: None,
+            pin_of: None,
+        };
         Joint {
             a,
             b: a + 1,
             normal: DVec3::Z,
             offset_mm: 600.0,
             area_mm2: 12_000.0,
-            keys: vec![key; 2],
+            // The one dowel of the second joint has a flat.
+            keys: if a == 0 { vec![key; 2] } else { vec![Key { filed_to_mm: Some(6.34), ..key }] },
             marked: [true; 2],
         }
     };

@@ -49,6 +49,8 @@ pub fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {
 pub struct Ran {
     pub figure: Result<Figure, StageError>,
     pub severities: Vec<Severity>,
+    /// What was told, in words.
+    pub told: Vec<String>,
     figures: Vec<(String, f64)>,
 }
 
@@ -60,7 +62,8 @@ pub fn run(settings: &Split, figure: &Figure, volume_mm: [f64; 3]) -> Ran {
     let mut ctx = StageContext::new(&equipment, TargetSize::Unknown, &mut sink, stop, &mut progress);
     let figure = settings.run(figure, &mut ctx);
     let (findings, figures) = ctx.into_notes();
-    Ran { figure, severities: findings.iter().map(|f| f.severity).collect(), figures }
+    let told = findings.iter().map(|f| f.what.clone()).collect();
+    Ran { figure, severities: findings.iter().map(|f| f.severity).collect(), told, figures }
 }
 
 impl Ran {

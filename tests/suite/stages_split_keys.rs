@@ -6,9 +6,11 @@ use glam::DVec3;
 use statuary::figure::{Figure, Joint, Key, Part};
 use statuary::mesh::intersect::crossings_between;
 use statuary::mesh::tree::TriTree;
+use statuary::mesh::winding::Winding;
 use statuary::mesh::{Origin, TriMesh};
 use statuary::stages::split::{Keys, Split};
 
+use crate::bodies::standing_block;
 use crate::mannequin::mannequin;
 use crate::stages_split::{assert_glue_order, assert_sound, figure, run};
 
@@ -126,6 +128,53 @@ fn pins_stand_in_their_sockets_with_the_clearance_set() {
         }
     }
     assert!(pins >= figure.joints.len(), "{pins} pins on {} joints", figure.joints.len());
+}
+
+/// Distance at which a part is entered from a point in the open along a direction, mm, to a hundredth.
+fn free_mm(inside: &Winding, from: DVec3, way: DVec3) -> f64 {
+    (1..).map(|i| 0.01 * f64::from(i)).find(|mm| inside.at(from + *mm * way) > 0.5).unwrap()
+}
+
+#[test]
+fn the_one_dowel_of_a_narrow_joint_has_a_flat_on_the_same_side_in_both_parts() {
+    let bar = |wide_mm: f64, dowel_mm: f64, clearance_mm: f64| {
+        let settings = Split { dowel_mm: vec![dowel_mm], clearance_mm, ..Split::default() };
+        run(&settings, &figure(standing_block(DVec3::new(wide_mm, wide_mm, 500.0)), None), [256.0; 3])
+    };
+    let ran = bar(20.0, 8.0, 0.2);
+    let figure = ran.figure.as_ref().unwrap();
+    assert!(!figure.joints.is_empty() && figure.joints.iter().all(|j| j.keys.len() == 1), "{:?}", figure.joints);
+    for joint in &figure.joints {
+        let key = &joint.keys[0];
+        let radius = 0.5 * key.socket_mm;
+        let (along, across) = joint.normal.any_orthonormal_pair();
+        // How far the socket reaches on either side of the cut, every two degrees.
+        let [a, b] = [(joint.a, -joint.normal), (joint.b, joint.normal)].map(|(part, into)| {
+            let mesh = &figure.parts[part].mesh;
+            let inside = Winding::new(&mesh.positions, &mesh.triangles);
+            let from = key.centre + 0.6 * key.depth_mm * into;
+            (0..180)
+                .map(|i| f64::from(2 * i).to_radians())
+                .map(|turn| free_mm(&inside, from, turn.cos() * along + turn.sin() * across))
+                .collect::<Vec<_>>()
+        });
+        assert!(a.iter().zip(&b).all(|(a, b)| (a - b).abs() < 0.011), "{a:?} {b:?}");
+        let nearest = (0..180).min_by(|i, j| a[*i].total_cmp(&a[*j])).unwrap();
+        let thickness = a[nearest] + a[(nearest + 90) % 180];
+        assert!((thickness - key.filed_to_mm.unwrap() - 2.0 * 0.2).abs() < 0.1, "{thickness} {key:?}");
+        // A chord at 0.6 radii: 53 degrees to either side.
+        let cut = a.iter().filter(|reach| **reach < 0.98 * radius).count();
+        assert!((48..54).contains(&cut) && a.iter().all(|reach| *reach < 1.02 * radius), "{cut} {a:?}");
+    }
+    for part in &figure.parts {
+        assert_sound(part);
+    }
+    assert!(ran.logged("volume_error_relative") < 1e-9);
+    assert!(!ran.told.iter().any(|what| what.contains("turning")), "{:?}", ran.told);
+    // No flat holds a dowel in a hole that is much too wide.
+    let loose = bar(13.0, 2.0, 2.0);
+    assert!(loose.told.iter().any(|what| what.contains("turning")), "{:?}", loose.told);
+    assert!(loose.figure.unwrap().joints.iter().flat_map(|j| &j.keys).all(|key| key.filed_to_mm.is_none()));
 }
 
 /// Strokes that each figure has when it is made of seven (counted by eye).

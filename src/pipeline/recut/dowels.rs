@@ -4,7 +4,7 @@
 use glam::DVec2;
 
 use super::pieces::Rest;
-use crate::joining::{KeyRules, Placed, Side, Site, Survey, Taken};
+use crate::joining::{self, KeyRules, Placed, Side, Site, Survey, Taken};
 use crate::mesh::TriMesh;
 use crate::mesh::cut::{self, Feature, Plane};
 use crate::mesh::sound::{Sound, pairs_beside};
@@ -33,9 +33,8 @@ impl<'a> Search<'a> {
     /// For dowels of these diameters by the rules of the run's `split`.
     #[must_use]
     pub fn new(part: &'a TriMesh, plane_mm: f64, sizes_mm: &[f64], split: &Split) -> Self {
-        let mut dowels_mm = sizes_mm.to_vec();
-        dowels_mm.sort_by(|a, b| b.total_cmp(a));
         // A pocket for glue or a pin cannot be made in the printed half.
+        let dowels_mm = joining::largest_first(sizes_mm);
         let rules = KeyRules { dowels_mm, pins: false, gap_mm: 0.0, marks_mm: None, ..split.key_rules() };
         Self { part, plane_mm, rules }
     }
@@ -48,7 +47,9 @@ impl<'a> Search<'a> {
         }
         let site = Site { plane: Plane::new(2, self.plane_mm), outlines: face.to_vec(), area_mm2 };
         let none = Taken::default();
-        Survey::of(&site, [self.part; 2], [None; 2], &self.rules).place([&none, &none], &self.rules, &[])
+        let placed = Survey::of(&site, [self.part; 2], [None; 2], &self.rules).place([&none, &none], &self.rules, &[]);
+        // Holes that are drilled are round.
+        placed.into_iter().map(|key| Placed { flat: false, ..key }).collect()
     }
 }
 

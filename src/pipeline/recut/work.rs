@@ -139,7 +139,7 @@ impl Job {
             for finding in words::piece_findings(rest, &outlines, &dowels, &self.order.dowels_mm) {
                 ctx.finding(finding.on(&name));
             }
-            let face_at_mm = middle(&outlines).to_array();
+            let face_at_mm = outline::loops_middle(&outlines).to_array();
             made.pieces.push(Piece { face_mm2: outline::loops_area_mm2(&outlines), face_at_mm, dowels });
             made.rest.push(keyed.unwrap_or_else(|| rest.clone()));
             made.outlines.push(outlines);
@@ -203,12 +203,6 @@ impl Job {
 
 fn uncut(error: CutError) -> StageError {
     StageError::failed(format!("the part cannot be cut there: {error}"), "give a height one or two layers lower")
-}
-
-/// Mean corner of outlines, mm.
-fn middle(outlines: &[Vec<DVec2>]) -> DVec2 {
-    let count = outlines.iter().map(Vec::len).sum::<usize>().max(1);
-    outlines.iter().flatten().sum::<DVec2>() / count as f64
 }
 
 /// `NAME-rest`, `NAME-rest-2` and so on.

@@ -213,6 +213,7 @@ impl Assembly<'_> {
                 dowel_mm: k.dowel_mm,
                 socket_mm: 2.0 * k.radius_mm,
                 depth_mm: k.depth_mm,
+                filed_to_mm: k.filed_to_mm(),
                 pin_of: None,
             };
             keys[i] = placed.iter().map(key).collect();

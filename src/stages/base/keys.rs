@@ -41,16 +41,22 @@ pub(super) fn sink(
     // Sockets sunk before are surface of the parts already.
     let faces = [0, 1].map(|side| Some(meeting.flats[side].joint));
     let keys = Survey::of(&site, meshes, faces, rules).place([&none, &none], rules, &[]);
-    let drill = |side: Side| -> Option<Drilled> {
-        let (mesh, flat) = (meshes[side as usize], &meeting.flats[side as usize]);
-        let sockets: Vec<Feature> = keys.iter().map(|key| key.feature(joint, side)).collect();
-        let piece = add_features(mesh, flat, &sockets).ok()?;
-        let sound = pairs_beside(&piece.mesh, &Sound::of(mesh, &[])).is_empty();
-        sound.then_some((piece.mesh, piece.source))
-    };
     if keys.is_empty() {
         return None;
     }
-    let drilled = [drill(Side::Below)?, drill(Side::Above)?];
-    Some((keys, drilled))
+    let round = || keys.iter().map(|key| Placed { flat: false, ..*key }).collect::<Vec<_>>();
+    let drilled = |keys: Vec<Placed>| {
+        let drill = |side: Side| drill(meshes[side as usize], &meeting.flats[side as usize], &keys, joint, side);
+        let both = [drill(Side::Below)?, drill(Side::Above)?];
+        Some((keys, both))
+    };
+    drilled(keys.clone()).or_else(|| keys.iter().any(|key| key.flat).then(round).and_then(drilled))
+}
+
+/// A part with the sockets of these keys; `None` when they cross anything.
+fn drill(mesh: &TriMesh, flat: &Flat, keys: &[Placed], joint: u16, side: Side) -> Option<Drilled> {
+    let sockets: Vec<Feature> = keys.iter().map(|key| key.feature(joint, side)).collect();
+    let piece = add_features(mesh, flat, &sockets).ok()?;
+    let sound = pairs_beside(&piece.mesh, &Sound::of(mesh, &[])).is_empty();
+    sound.then_some((piece.mesh, piece.source))
 }

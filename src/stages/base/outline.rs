@@ -24,6 +24,9 @@ pub(super) struct Reach<'a> {
 
 /// The smallest outline of a shape that reaches around all, on the lattice.
 pub(super) fn around(shape: Shape, reach: Reach<'_>) -> Vec<DVec2> {
+    if shape == Shape::Hull {
+        return hull_around(reach);
+    }
     let around = DVec2::splat(reach.around_mm);
     let start = (reach.centre - around, reach.centre + around);
     let margin = DVec2::splat(reach.margin_mm);
@@ -49,6 +52,17 @@ pub(super) fn around(shape: Shape, reach: Reach<'_>) -> Vec<DVec2> {
             && reach.feet.iter().all(|p| depth(&outline, *p) >= reach.margin_mm)
     };
     drawn(least(holds, 0.5, 8.0).unwrap_or(8.0))
+}
+
+/// The hull of discs about the feet's corners and about the centre: nothing convex that reaches around all is smaller.
+fn hull_around(reach: Reach<'_>) -> Vec<DVec2> {
+    // Sides of the polygon lie inside the curve.
+    let outside = 1.0 / (TAU / 2.0 / SIDES as f64).cos();
+    let disc = |middle: DVec2, radius_mm: f64| {
+        (0..SIDES).map(move |i| middle + radius_mm * outside * DVec2::from_angle(TAU * i as f64 / SIDES as f64))
+    };
+    let feet = reach.feet.iter().flat_map(|p| disc(*p, reach.margin_mm));
+    snapped(feet.chain(disc(reach.centre, reach.around_mm)))
 }
 
 /// The least number in a range from which a rising condition holds, by bisection; `None` when it does not at its end.
@@ -139,9 +153,13 @@ mod tests {
     #[test]
     fn outlines_reach_around_feet_and_centre_and_no_further() {
         let feet = square(50.0);
-        for (shape, around_mm) in
-            [(Shape::Round, 10.0), (Shape::Oval, 90.0), (Shape::Rectangle, 90.0), (Shape::Oval, 0.0)]
-        {
+        for (shape, around_mm) in [
+            (Shape::Round, 10.0),
+            (Shape::Oval, 90.0),
+            (Shape::Rectangle, 90.0),
+            (Shape::Oval, 0.0),
+            (Shape::Hull, 90.0),
+        ] {
             let centre = DVec2::new(5.0, -20.0);
             let outline = super::around(shape, Reach { feet: &feet, margin_mm: 12.0, centre, around_mm });
             let depth = |p| depth_inside(&outline, p).unwrap().0;
@@ -150,6 +168,21 @@ mod tests {
             assert!(spare > -1e-3 && at_feet > -1e-3, "{shape:?}: {spare} {at_feet}");
             assert!(spare.min(at_feet) < 0.01, "{shape:?}: {spare} {at_feet}");
         }
+    }
+
+    #[test]
+    fn a_hull_is_a_rounded_rectangle_around_square_feet_and_smaller_than_any_other_shape() {
+        let feet: Vec<DVec2> =
+            [(-200.0, -30.0), (200.0, -30.0), (200.0, 90.0), (-200.0, 90.0)].map(DVec2::from).to_vec();
+        let reach = Reach { feet: &feet, margin_mm: 20.0, centre: DVec2::ZERO, around_mm: 40.0 };
+        let area = |shape| measured(&super::around(shape, reach)).0;
+        let rounded = 400.0 * 120.0 + 2.0 * 20.0 * (400.0 + 120.0) + 400.0 * TAU / 2.0;
+        assert!((area(Shape::Hull) / rounded - 1.0).abs() < 1e-3, "{} against {rounded}", area(Shape::Hull));
+        assert!([Shape::Round, Shape::Oval, Shape::Rectangle].iter().all(|shape| area(*shape) > area(Shape::Hull)));
+        // A centre far off draws a corner of its own.
+        let off = Reach { centre: DVec2::new(0.0, 200.0), ..reach };
+        let outline = super::around(Shape::Hull, off);
+        assert!((bounds(&outline).1.y - 240.0).abs() < 0.05, "{:?}", bounds(&outline));
     }
 
     #[test]

@@ -25,6 +25,7 @@ pub(super) fn tell(settings: &Base, plan: &Plan, figure: &Figure, joints_before:
     ctx.figure("wanted_tip_deg", settings.tip_deg);
     ctx.figure("expected_tip_deg", plan.tip_deg);
     let shape = match settings.shape {
+        Shape::Hull => "a rounded",
         Shape::Round => "a round",
         Shape::Oval => "an oval",
         Shape::Rectangle => "a rectangular",

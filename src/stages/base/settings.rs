@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::colour::spaces::parse_hex;
-use crate::joining::KeyRules;
+use crate::joining::{KeyRules, largest_first};
 use crate::problem::{Problem, beyond, out_of_range};
 use crate::stage::Settings;
 
@@ -11,7 +11,7 @@ use crate::stage::Settings;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Base {
-    /// Outline of the plate.
+    /// Outline of the plate; `hull` takes the least material.
     pub shape: Shape,
     /// Thickness, over the cavity if there is one, mm; 2 % of the figure's height when left out, 6 to 30 mm.
     pub thickness_mm: Option<f64>,
@@ -47,8 +47,10 @@ pub struct Base {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Shape {
-    Round,
+    /// The smallest convex outline there is, drawn around feet and centre of mass with round corners.
     #[default]
+    Hull,
+    Round,
     Oval,
     Rectangle,
 }
@@ -89,7 +91,7 @@ impl Ballast {
 impl Default for Base {
     fn default() -> Self {
         Self {
-            shape: Shape::Oval,
+            shape: Shape::Hull,
             thickness_mm: None,
             margin_mm: None,
             tip_deg: 10.0,
@@ -110,10 +112,10 @@ impl Default for Base {
 
 impl Settings for Base {
     const NAME: &'static str = "base";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "a plate under the feet, with ballast if wanted, so that the figure does not tip";
     const EXAMPLE: &'static str = "\
-shape: oval
+shape: hull
 thickness_mm: 20
 tip_deg: 10
 size_max_mm: 340
@@ -134,11 +136,8 @@ impl Base {
 
     /// What its dowels keep to.
     pub(super) fn key_rules(&self) -> KeyRules {
-        let mut dowels_mm = self.dowel_mm.clone();
-        dowels_mm.sort_by(|a, b| b.total_cmp(a));
-        dowels_mm.dedup();
         KeyRules {
-            dowels_mm,
+            dowels_mm: largest_first(&self.dowel_mm),
             pins: false,
             clearance_mm: self.clearance_mm,
             wall_mm: self.wall_min_mm,

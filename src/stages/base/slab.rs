@@ -7,7 +7,7 @@ use glam::DVec2;
 use super::size::Plan;
 use super::soles::place;
 use crate::mesh::cut::{CutError, Flat, Plane, halves};
-use crate::mesh::{Origin, TriMesh};
+use crate::mesh::{Origin, TriMesh, measure};
 use crate::units::snap_between_mm;
 
 /// Numbers of cut faces before joints have theirs: feet from here on, seams from there on.
@@ -151,9 +151,16 @@ pub(super) fn cells(plate: TriMesh, seams: &[Vec<f64>; 2]) -> Result<Vec<Cell>, 
                         cut.push(cell.clone());
                         continue;
                     }
-                    let parted = halves(&cell.mesh, plane, SEAM + before + i as u16)?;
                     let mut beyond = cell.at;
                     beyond[axis] += 1;
+                    // Where the outline slants, a part may end before the seam or begin behind it.
+                    let (low, high) = measure::bounds(&cell.mesh.positions);
+                    if high[axis] < plane.offset_mm || low[axis] > plane.offset_mm {
+                        let at = if high[axis] < plane.offset_mm { cell.at } else { beyond };
+                        cut.push(Cell { mesh: cell.mesh.clone(), at });
+                        continue;
+                    }
+                    let parted = halves(&cell.mesh, plane, SEAM + before + i as u16)?;
                     cut.push(Cell { mesh: parted.below.mesh, at: cell.at });
                     cut.push(Cell { mesh: parted.above.mesh, at: beyond });
                 }

@@ -7,7 +7,7 @@ use crate::figure::{Figure, Pose};
 use crate::stage::StageError;
 
 /// Version of the layout; goes up with every change a reader could notice.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 #[derive(Serialize)]
 struct Assembly<'a> {
@@ -52,6 +52,9 @@ struct KeyEntry<'a> {
     dowel_mm: f64,
     socket_mm: f64,
     depth_mm: f64,
+    /// Thickness to which a flat is filed along the dowel; a round one, or a pin, otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    filed_to_mm: Option<f64>,
 }
 
 /// The whole file.
@@ -81,6 +84,7 @@ pub fn text(figure: &Figure, written: &[Written]) -> Result<Vec<u8>, StageError>
                 dowel_mm: key.dowel_mm,
                 socket_mm: key.socket_mm,
                 depth_mm: key.depth_mm,
+                filed_to_mm: key.filed_to_mm,
             })
             .collect(),
     });

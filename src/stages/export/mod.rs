@@ -47,7 +47,7 @@ impl Default for Export {
 
 impl Settings for Export {
     const NAME: &'static str = "export";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str = "writes print files of every part and the assembled figure, and checks what it wrote";
     const EXAMPLE: &'static str = "colour_depth_mm: 1.6\nsolids: true\nwhole_figure: true\n";
 }

@@ -13,6 +13,8 @@ pub struct Step {
     pub area_mm2: f64,
     pub glue_ml: f64,
     pub dowels: usize,
+    /// How many of them have a flat.
+    pub filed: usize,
     pub pins: usize,
 }
 
@@ -21,6 +23,8 @@ pub struct Step {
 pub struct Dowel {
     pub diameter_mm: f64,
     pub length_mm: f64,
+    /// Thickness to which a flat is filed along it, mm.
+    pub filed_to_mm: Option<f64>,
     pub count: usize,
 }
 
@@ -44,23 +48,25 @@ pub fn steps(figure: &Figure) -> Vec<Step> {
         area_mm2: joint.area_mm2,
         glue_ml: joint.area_mm2 * FILM_MM / 1000.0,
         dowels: joint.keys.iter().filter(|key| key.pin_of.is_none()).count(),
+        filed: joint.keys.iter().filter(|key| key.filed_to_mm.is_some()).count(),
         pins: joint.keys.iter().filter(|key| key.pin_of.is_some()).count(),
     };
     order.into_iter().map(|joint| step(&figure.joints[joint])).collect()
 }
 
-/// All dowels by diameter and length: both sockets' depth less the air at the ends.
+/// All dowels by diameter, length (both sockets' depth less the air at the ends) and flat, round ones first.
 #[must_use]
 pub fn dowels(figure: &Figure) -> Vec<Dowel> {
-    let mut counts: BTreeMap<(i64, i64), usize> = BTreeMap::new();
+    let mut counts: BTreeMap<(i64, i64, Option<i64>), usize> = BTreeMap::new();
     for key in figure.joints.iter().flat_map(|joint| &joint.keys).filter(|key| key.pin_of.is_none()) {
         let length_mm = (2.0 * key.depth_mm - DOWEL_AIR_MM).max(0.0);
         let tenths = |mm: f64| (mm * 10.0).round() as i64;
-        *counts.entry((tenths(key.dowel_mm), tenths(length_mm))).or_default() += 1;
+        *counts.entry((tenths(key.dowel_mm), tenths(length_mm), key.filed_to_mm.map(tenths))).or_default() += 1;
     }
-    let dowel = |((diameter, length), count): ((i64, i64), usize)| Dowel {
+    let dowel = |((diameter, length, filed_to), count): ((i64, i64, Option<i64>), usize)| Dowel {
         diameter_mm: diameter as f64 / 10.0,
         length_mm: length as f64 / 10.0,
+        filed_to_mm: filed_to.map(|tenths| tenths as f64 / 10.0),
         count,
     };
     counts.into_iter().map(dowel).collect()
@@ -79,6 +85,7 @@ mod tests {
             dowel_mm: 6.0,
             socket_mm: 6.2,
             depth_mm: *depth_mm,
+            filed_to_mm: (*depth_mm < 10.0).then_some(4.74),
             pin_of: None,
         };
         let keys = depths.iter().map(key).collect();
@@ -87,10 +94,11 @@ mod tests {
 
     #[test]
     fn dowels_of_one_size_are_counted_together() {
-        let joints = vec![joint(0, 1, &[18.0, 18.0]), joint(1, 2, &[18.0, 12.0])];
+        let joints = vec![joint(0, 1, &[18.0, 18.0]), joint(1, 2, &[18.0, 12.0]), joint(2, 3, &[9.0])];
         let figure = Figure { joints, ..Figure::default() };
-        let sizes: Vec<_> = dowels(&figure).iter().map(|d| (d.diameter_mm, d.length_mm, d.count)).collect();
-        assert_eq!(sizes, [(6.0, 23.0, 1), (6.0, 35.0, 3)]);
+        let size = |d: &Dowel| (d.diameter_mm, d.length_mm, d.filed_to_mm, d.count);
+        let sizes: Vec<_> = dowels(&figure).iter().map(size).collect();
+        assert_eq!(sizes, [(6.0, 17.0, Some(4.7), 1), (6.0, 23.0, None, 1), (6.0, 35.0, None, 3)]);
     }
 
     #[test]

@@ -93,6 +93,8 @@ pub struct Gluing<'a> {
     pub glue: String,
     /// Whether some faces carry numbers.
     pub marked: bool,
+    /// Whether dowels get a flat.
+    pub filed: bool,
     /// Material families in use.
     pub materials: Vec<String>,
 }
@@ -110,6 +112,8 @@ pub struct JointRow<'a> {
 pub struct DowelRow {
     pub diameter: String,
     pub length: String,
+    /// How it is filed; empty for a round one.
+    pub flat: String,
     pub count: usize,
 }
 
@@ -292,11 +296,16 @@ fn changes(figure: &Figure, step: &loading::Step) -> String {
 fn keys_words(step: &gluing::Step) -> String {
     match (step.dowels, step.pins) {
         (0, 0) => "none".to_owned(),
+        (1, 0) if step.filed == 1 => "1 dowel with a flat".to_owned(),
         (1, 0) => "1 dowel".to_owned(),
         (dowels, 0) => format!("{dowels} dowels"),
         (_, 1) => "1 pin".to_owned(),
         (_, pins) => format!("{pins} pins"),
     }
+}
+
+fn filed_words(to_mm: f64) -> String {
+    format!("filed to {}", words::with_unit(to_mm, 1, "mm").replace(".0", ""))
 }
 
 fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
@@ -315,6 +324,7 @@ fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
     let dowel = |dowel: &gluing::Dowel| DowelRow {
         diameter: words::with_unit(dowel.diameter_mm, 1, "mm").replace(".0", ""),
         length: words::with_unit(dowel.length_mm, 1, "mm").replace(".0", ""),
+        flat: dowel.filed_to_mm.map_or_else(String::new, filed_words),
         count: dowel.count,
     };
     let mut materials: Vec<String> = figure.palette.iter().map(|f| f.material.trim().to_uppercase()).collect();
@@ -323,6 +333,7 @@ fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
     Some(Gluing {
         joints: steps.iter().map(joint).collect(),
         dowels: gluing::dowels(figure).iter().map(dowel).collect(),
+        filed: figure.joints.iter().flat_map(|joint| &joint.keys).any(|key| key.filed_to_mm.is_some()),
         marked: figure.joints.iter().any(|joint| joint.marked != [false; 2]),
         glue: words::with_unit(steps.iter().map(|step| step.glue_ml).sum(), 0, "ml"),
         materials,

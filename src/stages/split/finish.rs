@@ -106,6 +106,7 @@ fn joint(meeting: &Meeting, keys: &[Placed], marked: [bool; 2]) -> Joint {
         dowel_mm: k.dowel_mm,
         socket_mm: 2.0 * k.radius_mm,
         depth_mm: k.depth_mm,
+        filed_to_mm: k.filed_to_mm(),
         pin_of: k.pin.map(|side| if side == Side::Below { meeting.below } else { meeting.above }),
     };
     Joint {

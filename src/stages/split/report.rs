@@ -90,11 +90,11 @@ fn tell_loose(ctx: &mut StageContext<'_>, finished: &Finished, body: &Body, sett
     }
     for (joint, middle) in joints.iter().zip(&finished.middles) {
         let [key] = joint.keys.as_slice() else { continue };
-        if key.pin_of.is_none() {
+        if key.pin_of.is_none() && key.filed_to_mm.is_none() {
             let [a, b] = [joint.a, joint.b].map(|p| parts[p].name.as_str());
             let what =
                 format!("one dowel only has room in the joint of {a} and {b}, so it does not keep them from turning");
-            let hint = "line up the skin around the joint while the glue sets, or take `keys: pins`, which get a flat";
+            let hint = "line up the skin around the joint while the glue sets, or try a smaller `clearance_mm`";
             ctx.finding(Finding::new(Severity::Note, what).at(point_words(body, *middle)).hint(hint));
         }
     }

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::plan::RANKED;
 use super::wishes::{Avoid, FixedCut};
-use crate::joining::KeyRules;
+use crate::joining::{KeyRules, largest_first};
 use crate::problem::Problem;
 use crate::stage::Settings;
 
@@ -90,7 +90,7 @@ impl Default for Split {
 
 impl Settings for Split {
     const NAME: &'static str = "split";
-    const VERSION: u32 = 4;
+    const VERSION: u32 = 5;
     const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with keys and engraved numbers";
     const EXAMPLE: &'static str = "\
 margin_mm: 5
@@ -111,11 +111,8 @@ impl Split {
     /// What keys and marks keep to.
     #[must_use]
     pub fn key_rules(&self) -> KeyRules {
-        let mut dowels_mm = if self.keys == Keys::None { Vec::new() } else { self.dowel_mm.clone() };
-        dowels_mm.sort_by(|a, b| b.total_cmp(a));
-        dowels_mm.dedup();
         KeyRules {
-            dowels_mm,
+            dowels_mm: if self.keys == Keys::None { Vec::new() } else { largest_first(&self.dowel_mm) },
             pins: self.keys == Keys::Pins,
             clearance_mm: self.clearance_mm,
             wall_mm: self.wall_min_mm,

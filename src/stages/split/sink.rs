@@ -61,6 +61,10 @@ impl Plan {
             self.pocket.clear();
         } else if self.marks.iter().any(|m| !m.is_empty()) {
             self.marks = Default::default();
+        } else if let [key] = self.keys.as_mut_slice()
+            && key.filed_to_mm().is_some()
+        {
+            key.flat = false;
         } else {
             self.keys.pop();
         }
