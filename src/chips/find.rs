@@ -166,7 +166,8 @@ impl Shape {
         let (rims, hidden) = (cells.iter().filter(is_rim).count(), cells.iter().filter(is_rim).filter(goes_on).count());
         let mut frame = self.frame;
         if 2 * hidden > rims {
-            frame.size += 2.0 * half_way as f64 * view.cell_mm;
+            // Steps are seen so far off, as heights and colours are those of a cell and its neighbours.
+            frame.size += 2.0 * (half_way as f64 + 1.0) * view.cell_mm;
         }
         Patch { frame, inner }
     }

@@ -230,6 +230,10 @@ pub fn write(swatches: &Swatches, shelf: &Shelf) -> Result<PathBuf, SwatchError>
         return Err(SwatchError::Order { what, hint: hint.into() });
     }
     let changes: Vec<(usize, String)> = takes().map(|(chip, taken)| (taken.number, chip.colour.clone())).collect();
+    if changes.is_empty() {
+        let what = "no chip is taken for a filament; nothing was written".to_owned();
+        return Err(SwatchError::Order { what, hint: "name the filaments with `--filaments`".into() });
+    }
     let changed = with_colours(&shelf.text, &changes).ok_or_else(|| SwatchError::Order {
         what: format!("`{}` is written in a way that cannot be changed line by line", shelf.path.display()),
         hint: "write each filament's `colour:` on a line of its own, or enter the colours of the table by hand".into(),
