@@ -1,6 +1,13 @@
 //! What the owner has: the shelf of filaments and the printers. Plain data; files are read by `pipeline`.
 
+use std::fmt;
+
+use serde::de::value::MapAccessDeserializer;
+use serde::de::{self, Deserializer, MapAccess, Visitor};
 use serde::{Deserialize, Serialize};
+
+use crate::colour::spaces::{Lab, bytes_of_linear, lab_of_bytes, linear_of_lab, parse_hex};
+use crate::colour::white::{White, lab_under_d65};
 
 /// A temperature window in degrees Celsius, both ends included: `[low, high]` in YAML.
 pub type WindowC = [f64; 2];
@@ -13,8 +20,8 @@ pub struct Filament {
     pub name: String,
     /// Material family, such as PLA or PETG; one part holds one family only.
     pub material: String,
-    /// Measured colour of a printed sample, sRGB `#RRGGBB`.
-    pub colour: String,
+    /// Measured colour of a printed sample.
+    pub colour: Colour,
     pub nozzle_c: WindowC,
     pub bed_c: WindowC,
     pub density_g_per_cm3: f64,
@@ -33,12 +40,89 @@ fn default_opaque_mm() -> f64 {
 }
 
 impl Filament {
-    /// The colour as sRGB bytes; `None` unless it is written `#RRGGBB`.
+    /// The colour as sRGB bytes, the nearest where it lies outside; `None` unless it can be read.
     #[must_use]
     pub fn srgb(&self) -> Option<[u8; 3]> {
-        let digits = self.colour.strip_prefix('#').filter(|d| d.len() == 6 && d.is_ascii())?;
-        let byte = |i: usize| u8::from_str_radix(&digits[i..i + 2], 16).ok();
-        Some([byte(0)?, byte(2)?, byte(4)?])
+        match &self.colour {
+            Colour::Srgb(text) => parse_hex(text),
+            Colour::Lab(_) => Some(bytes_of_linear(linear_of_lab(self.lab()?))),
+        }
+    }
+
+    /// The colour as CIE Lab under D65; `None` unless it can be read.
+    #[must_use]
+    pub fn lab(&self) -> Option<Lab> {
+        match &self.colour {
+            Colour::Srgb(text) => parse_hex(text).map(lab_of_bytes),
+            Colour::Lab(measured) => measured.under_d65(),
+        }
+    }
+}
+
+/// A measured colour as the owner wrote it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum Colour {
+    /// sRGB `#RRGGBB` (IEC 61966-2-1).
+    Srgb(String),
+    /// As colour meters give it: `{lab: [L, a, b], white: D50}`.
+    Lab(LabColour),
+}
+
+/// A CIE Lab colour (ISO/CIE 11664-4) with its white.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LabColour {
+    /// L 0 to 100, a and b.
+    pub lab: [f64; 3],
+    pub white: White,
+}
+
+impl LabColour {
+    /// None where the numbers are those of no surface.
+    fn under_d65(self) -> Option<Lab> {
+        let [l, a, b] = self.lab;
+        let is_colour = (0.0..=100.0).contains(&l) && a.abs() <= 150.0 && b.abs() <= 150.0;
+        is_colour.then(|| lab_under_d65(Lab { l, a, b }, self.white))
+    }
+}
+
+impl From<&str> for Colour {
+    fn from(text: &str) -> Self {
+        Self::Srgb(text.to_owned())
+    }
+}
+
+impl fmt::Display for Colour {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Srgb(text) => f.write_str(text),
+            Self::Lab(LabColour { lab: [l, a, b], white }) => write!(f, "Lab {l} {a} {b} ({white:?})"),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for Colour {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_any(ColourVisitor)
+    }
+}
+
+struct ColourVisitor;
+
+impl<'de> Visitor<'de> for ColourVisitor {
+    type Value = Colour;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a colour: \"#RRGGBB\", or {lab: [L, a, b], white: D50 or D65}")
+    }
+
+    fn visit_str<E: de::Error>(self, text: &str) -> Result<Colour, E> {
+        Ok(Colour::from(text))
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<Colour, A::Error> {
+        LabColour::deserialize(MapAccessDeserializer::new(map)).map(Colour::Lab)
     }
 }
 

@@ -7,6 +7,7 @@
 //!               &Figure -Transform-> Figure - ... -> &Figure -Output-> files
 //! ```
 
+pub mod chips;
 pub mod cli;
 pub mod colour;
 pub mod daemon;

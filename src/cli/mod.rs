@@ -10,6 +10,7 @@ mod recut;
 mod run;
 mod stages;
 mod status;
+mod swatch;
 mod watch;
 
 use std::process::ExitCode;
@@ -39,6 +40,8 @@ enum Command {
     Recut(recut::RecutArgs),
     /// Tell what a scan lacks and where, while the subject still stands there
     Inspect(inspect::InspectArgs),
+    /// Take the colours of filaments from a scan of printed chips, made with the scanner and light of the figures
+    Swatch(swatch::SwatchArgs),
     /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
     Watch(watch::WatchArgs),
     /// Read pipelines, shelf and printers, and point at what is wrong
@@ -83,6 +86,7 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
         Command::Rerun(args) => run::rerun(&args, json),
         Command::Recut(args) => recut::recut(&args, json),
         Command::Inspect(args) => inspect::inspect(&args, json),
+        Command::Swatch(args) => swatch::swatch(&args, json),
         Command::Watch(args) => watch::watch(&args, json),
         Command::Check(args) => check::check(&args, json),
         Command::Init(args) => demo::init(&args, json),

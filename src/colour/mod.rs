@@ -5,3 +5,4 @@ pub mod difference;
 pub mod expansion;
 pub mod flow;
 pub mod spaces;
+pub mod white;

@@ -40,6 +40,9 @@ const XYZ_OF_LINEAR: [[f64; 3]; 3] = [
     [0.019_333_9, 0.119_192_0, 0.950_304_1],
 ];
 
+/// XYZ of the white D65.
+pub(super) static WHITE_D65: LazyLock<[f64; 3]> = LazyLock::new(|| XYZ_OF_LINEAR.map(|row| row.iter().sum()));
+
 /// Inverse of [`XYZ_OF_LINEAR`].
 static LINEAR_OF_XYZ: LazyLock<[[f64; 3]; 3]> = LazyLock::new(|| inverse(&XYZ_OF_LINEAR));
 
@@ -110,17 +113,27 @@ pub fn xyz_of_linear(linear: Linear) -> [f64; 3] {
 #[must_use]
 pub fn lab_of_linear(linear: Linear) -> Lab {
     let xyz = xyz_of_linear(linear);
-    let [x, y, z] = [0, 1, 2].map(|i| lab_root(xyz[i] / XYZ_OF_LINEAR[i].iter().sum::<f64>()));
+    lab_of_relative([0, 1, 2].map(|i| xyz[i] / WHITE_D65[i]))
+}
+
+/// CIE Lab of XYZ over that of the white.
+pub(super) fn lab_of_relative(relative: [f64; 3]) -> Lab {
+    let [x, y, z] = relative.map(lab_root);
     Lab { l: 116.0 * y - 16.0, a: 500.0 * (x - y), b: 200.0 * (y - z) }
 }
 
 /// The way back from CIE Lab; colours outside sRGB come out below 0 or above 1.
 #[must_use]
 pub fn linear_of_lab(lab: Lab) -> Linear {
-    let y = (lab.l + 16.0) / 116.0;
-    let roots = [y + lab.a / 500.0, y, y - lab.b / 200.0];
-    let xyz = [0, 1, 2].map(|i| lab_power(roots[i]) * XYZ_OF_LINEAR[i].iter().sum::<f64>());
+    let relative = relative_of_lab(lab);
+    let xyz = [0, 1, 2].map(|i| relative[i] * WHITE_D65[i]);
     times(&LINEAR_OF_XYZ, xyz).map(|c| c as f32)
+}
+
+/// XYZ over that of the white.
+pub(super) fn relative_of_lab(lab: Lab) -> [f64; 3] {
+    let y = (lab.l + 16.0) / 116.0;
+    [y + lab.a / 500.0, y, y - lab.b / 200.0].map(lab_power)
 }
 
 /// CIE Lab of an sRGB colour.
@@ -165,12 +178,12 @@ fn lab_power(t: f64) -> f64 {
     if t > 6.0 / 29.0 { t.powi(3) } else { 3.0 * (6.0_f64 / 29.0).powi(2) * (t - 4.0 / 29.0) }
 }
 
-fn times(matrix: &[[f64; 3]; 3], v: [f64; 3]) -> [f64; 3] {
+pub(super) fn times(matrix: &[[f64; 3]; 3], v: [f64; 3]) -> [f64; 3] {
     matrix.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2])
 }
 
 /// Inverse of a 3x3 matrix by cofactors.
-fn inverse(m: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
+pub(super) fn inverse(m: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
     let minor = |r: usize, c: usize| {
         let (r1, r2, c1, c2) = ((r + 1) % 3, (r + 2) % 3, (c + 1) % 3, (c + 2) % 3);
         m[r1][c1] * m[r2][c2] - m[r1][c2] * m[r2][c1]

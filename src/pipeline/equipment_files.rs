@@ -63,16 +63,23 @@ impl Workbench {
         Self::read(&[(&filaments.0, &filaments.1)], &[(&printers.0, &printers.1)], demo)
     }
 
+    /// Reads a shelf from its text.
+    ///
+    /// # Errors
+    /// Every fault of it.
+    pub fn shelf(file: &str, text: &str) -> Result<Vec<Filament>, Vec<Problem>> {
+        let shelf: Vec<Filament> = read_yaml(file, text).map_err(|problem| vec![problem])?;
+        let problems = check_shelf(file, &shelf);
+        if problems.is_empty() { Ok(shelf) } else { Err(problems) }
+    }
+
     fn read(shelf: &[(&str, &str)], printers: &[(&str, &str)], demo: bool) -> Result<Self, Vec<Problem>> {
         let mut problems = Vec::new();
         let mut bench = Self { shelf: Vec::new(), printers: Vec::new(), demo };
         for (file, text) in shelf {
-            match read_yaml::<Vec<Filament>>(file, text) {
-                Ok(list) => {
-                    problems.extend(check_shelf(file, &list));
-                    bench.shelf.extend(list);
-                }
-                Err(problem) => problems.push(problem),
+            match Self::shelf(file, text) {
+                Ok(list) => bench.shelf.extend(list),
+                Err(faults) => problems.extend(faults),
             }
         }
         for (file, text) in printers {
@@ -132,7 +139,9 @@ fn check_shelf(file: &str, shelf: &[Filament]) -> Vec<Problem> {
         }
         if filament.srgb().is_none() {
             let what = format!("`{}` is no colour", filament.colour);
-            problems.push(fault(file, at("colour"), what, "write it as \"#RRGGBB\", measured on a printed sample"));
+            let hint = "write it as measured on a printed sample: \"#RRGGBB\", or {lab: [L, a, b], white: D50} with L 0 to 100, \
+                        a and b within 150";
+            problems.push(fault(file, at("colour"), what, hint));
         }
         for (setting, value, low, high) in [
             ("density_g_per_cm3", filament.density_g_per_cm3, 0.3, 10.0),

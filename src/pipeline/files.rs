@@ -43,6 +43,17 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     sync_folder(folder)
 }
 
+/// Writes a whole file in the place of one that is there, also at the end of a link; its rights stay as they were.
+///
+/// # Errors
+/// As the file system tells.
+pub fn replace_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let path = fs::canonicalize(path)?;
+    let rights = fs::metadata(&path)?.permissions();
+    write_whole(&path, bytes)?;
+    fs::set_permissions(&path, rights)
+}
+
 /// Makes a rename or a new entry in the folder last.
 ///
 /// # Errors

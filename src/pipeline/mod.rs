@@ -11,4 +11,6 @@ pub mod recut;
 pub mod run_folder;
 pub mod runner;
 pub mod scan_files;
+pub mod shelf_text;
 pub mod spec;
+pub mod swatch;

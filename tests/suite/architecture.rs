@@ -14,6 +14,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         &[
             "stages",
             "survey",
+            "chips",
             "stage",
             "figure",
             "finding",
@@ -23,8 +24,10 @@ const LAYERS: &[(&str, &[&str])] = &[
             "format",
             "joining",
             "mesh",
+            "colour",
         ],
     ),
+    ("chips", &["mesh", "colour"]),
     ("survey", &["figure", "mesh", "picture", "colour"]),
     (
         "stages",
@@ -48,7 +51,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("run_record", &["equipment", "finding"]),
     ("finding", &[]),
     ("problem", &[]),
-    ("equipment", &[]),
+    ("equipment", &["colour"]),
     ("picture", &["mesh", "colour", "units"]),
     ("format", &["units", "colour"]),
     ("joining", &["mesh"]),

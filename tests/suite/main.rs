@@ -43,5 +43,6 @@ mod stages_split;
 mod stages_split_keys;
 mod stages_split_wishes;
 mod support;
+mod swatch;
 mod threemf;
 mod wrap;

@@ -331,7 +331,7 @@ fn faults_name_the_thing_and_what_to_do() {
         format!("{error}; {}", error.hint())
     };
     let mut wrong = equipment();
-    wrong.shelf[4].colour = "navy".to_owned();
+    wrong.shelf[4].colour = "navy".into();
     assert!(fault(&wrong, "{}").contains("`Harbour Navy` has the colour `navy`"));
     assert!(fault(&equipment(), "{must: [Harbour Nary]}").contains("`Harbour Nary`"));
     assert!(fault(&equipment(), "{material: NYLON}").contains("`NYLON`"));

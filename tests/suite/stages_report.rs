@@ -17,7 +17,7 @@ fn filament(name: &str, material: &str, colour: &str, left_g: f64) -> Filament {
     Filament {
         name: name.to_owned(),
         material: material.to_owned(),
-        colour: colour.to_owned(),
+        colour: colour.into(),
         nozzle_c: [200.0, 220.0],
         bed_c: [50.0, 60.0],
         density_g_per_cm3: 1.24,

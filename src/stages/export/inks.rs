@@ -27,7 +27,7 @@ impl Inks {
         let colours = figure.palette.iter().map(|filament| {
             filament.srgb().ok_or_else(|| {
                 let what =
-                    format!("filament `{}` has the colour `{}`, expected #RRGGBB", filament.name, filament.colour);
+                    format!("filament `{}` has the colour `{}`, which cannot be read", filament.name, filament.colour);
                 StageError::failed(what, "correct it on the shelf")
             })
         });
@@ -77,7 +77,7 @@ mod tests {
         Filament {
             name: "sand".to_owned(),
             material: "PLA".to_owned(),
-            colour: "#C2B280".to_owned(),
+            colour: "#C2B280".into(),
             nozzle_c: [190.0, 220.0],
             bed_c: [50.0, 60.0],
             density_g_per_cm3: 1.24,

@@ -9,7 +9,7 @@ use super::shades::Shades;
 use super::surface::Surface;
 use super::{ColourReduce, ForEach};
 use crate::colour::choose::{self, Choice, Costs, Request, Sample};
-use crate::colour::spaces::{self, Lab};
+use crate::colour::spaces::Lab;
 use crate::equipment::{Changer, Equipment, Filament, Printer};
 use crate::stage::StageError;
 
@@ -46,9 +46,9 @@ impl<'a> Shelf<'a> {
     /// When a colour cannot be read or a name is not on the shelf.
     pub fn new(filaments: &'a [Filament], settings: &ColourReduce) -> Result<Self, StageError> {
         let lab = |filament: &Filament| {
-            spaces::parse_hex(&filament.colour).map(spaces::lab_of_bytes).ok_or_else(|| {
+            filament.lab().ok_or_else(|| {
                 let what = format!("filament `{}` has the colour `{}`", filament.name, filament.colour);
-                StageError::failed(what, "write the colour on the shelf as sRGB, such as `#1F2A44`")
+                StageError::failed(what, "write the colour on the shelf as sRGB, such as `#1F2A44`, or as Lab")
             })
         };
         let labs = filaments.iter().map(lab).collect::<Result<_, _>>()?;

@@ -1,36 +1,29 @@
 //! Where things are on the body: head and face, trunk, arms and hands, legs. Found from the shape, so that it holds for
-//! bent arms too; told in shares of the height, with the front along -y and the figure's own left along +x.
-
-use std::collections::VecDeque;
+//! bent and raised arms too; told in shares of the stature, with the front along -y and the figure's own left along +x.
 
 use glam::DVec3;
 
+use super::arms;
+use super::face::Face;
 use super::grid::{Grid, NONE};
+use super::head::Head;
 use crate::mesh::topology::Sets;
-use crate::mesh::{TriMesh, base, measure};
+use crate::mesh::{TriMesh, measure};
 
 /// Blocks the body is seen in, about.
 const BLOCKS: f64 = 8_000.0;
-/// Spread of a standing person's volume about its axis, at most, as a share of the height (arms down about .08, held out
+/// Thin features such as fingers may stand off the blocks of their limb this far, in blocks.
+const LIMB_REACH: i32 = 8;
+/// Spread of a standing person's volume about its axis, at most, as a share of the stature (arms down about .08, held out
 /// .12; seated figures and busts more: measured on our own bodies).
 const STANDING_SPREAD_MAX: f64 = 0.135;
-/// The chin of a standing adult, where no neck is seen (Drillis & Contini 1966).
-const CHIN: f64 = 0.87;
-/// Sections are looked at this far apart to find the neck.
-const NECK_STEP: f64 = 0.005;
-/// A neck is at most this share of the head's largest section, and what is below it at least so many times larger.
-const NECK_SHARE_MAX: f64 = 0.8;
-const SHOULDERS_TIMES: f64 = 1.5;
-/// Heights between which arms hang, and half the width within which all is trunk (shoulder half-width .129).
-const ARMS: std::ops::Range<f64> = 0.3..0.9;
-const TRUNK_HALF: f64 = 0.135;
-/// Lengths from the fingertips: hand .108, with the forearm .254; a shorter limb is no arm.
-const HAND: f64 = 0.108;
-const FOREARM: f64 = 0.254;
-const ARM_MIN: f64 = 0.2;
-/// Paths along blocks are longer than straight ones, by about this.
-const DETOUR: f64 = 1.15;
-
+/// The same the narrower way (standing .036, seated and bent .075 and more).
+const STANDING_DEPTH_MAX: f64 = 0.065;
+/// A standing person's head is this near to the upright axis, as a share of the stature, and the ball in it so large.
+const STANDING_LEAN_MAX: f64 = 0.1;
+const STANDING_BALL: std::ops::Range<f64> = 0.03..0.1;
+/// The ball in the head of a bust is at least this share of its height.
+const BUST_BALL_MIN: f64 = 0.1;
 /// A place on the body.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Zone {
@@ -52,6 +45,15 @@ pub(super) enum Zone {
     Upper,
 }
 
+/// How a figure is held, for what is below its head.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Build {
+    Standing,
+    Bust,
+    /// Seated, bent, lying, or no person.
+    Other,
+}
+
 /// The whole figure as places on a body.
 #[derive(Clone, Debug)]
 pub(super) struct Body {
@@ -59,11 +61,11 @@ pub(super) struct Body {
     pub high: DVec3,
     /// Centre of mass: arms held out do not shift it much.
     pub middle: DVec3,
-    pub standing: bool,
-    /// Where the head begins, as a share of the height; above 1 when there is none.
-    chin: f64,
-    /// Plane between face and back of the head, mm.
-    ears_y: f64,
+    build: Build,
+    head: Option<Head>,
+    /// From the ground to the crown, mm: a raised hand may be higher.
+    stature_mm: f64,
+    face: Face,
     grid: Grid,
     zones: Vec<Zone>,
 }
@@ -73,13 +75,27 @@ impl Body {
         let (low, high) = measure::bounds(&mesh.positions);
         let middle = measure::centroid(mesh).unwrap_or(0.5 * (low + high));
         let step = (measure::volume_mm3(mesh).max(1e-9) / BLOCKS).cbrt();
-        let grid = Grid::of(mesh, low, high, step);
-        let mut body =
-            Self { low, high, middle, standing: false, chin: 2.0, ears_y: middle.y, grid, zones: Vec::new() };
-        body.standing = body.spread() < STANDING_SPREAD_MAX;
-        body.chin = body.neck(mesh).unwrap_or(if body.standing { CHIN } else { 2.0 });
-        body.ears_y = body.ears();
-        body.zones = body.arms();
+        let head = Head::of(mesh, low, high);
+        let mut body = Self {
+            low,
+            high,
+            middle,
+            build: Build::Other,
+            head,
+            stature_mm: (head.map_or(high.z, |h| h.crown_z) - low.z).max(1e-9),
+            face: Face::none(),
+            grid: Grid::of(mesh, low, high, step),
+            zones: Vec::new(),
+        };
+        body.build = body.held();
+        body.face = Face::of(&body, mesh);
+        let is_head = &body.face.is_head;
+        let zone = |b: usize| if is_head[b] { Zone::Head } else { body.below_head(body.grid.centre(b)) };
+        let mut zones: Vec<Zone> = (0..is_head.len()).map(zone).collect();
+        if body.build == Build::Standing {
+            arms::mark(&body, &mut zones);
+        }
+        body.zones = zones;
         body
     }
 
@@ -87,32 +103,66 @@ impl Body {
         (self.high.z - self.low.z).max(1e-9)
     }
 
-    /// Height above the feet as a share of the figure's height.
+    /// Height above the feet as a share of the stature.
     pub fn level(&self, p: DVec3) -> f64 {
-        (p.z - self.low.z) / self.height_mm()
+        (p.z - self.low.z) / self.stature_mm
     }
 
-    /// Distance from the middle as a share of the figure's height; positive on the figure's own left.
+    /// Distance from the middle as a share of the stature; positive on the figure's own left.
     pub fn aside(&self, p: DVec3) -> f64 {
-        (p.x - self.middle.x) / self.height_mm()
+        (p.x - self.middle.x) / self.stature_mm
     }
 
-    /// Distance behind the middle as a share of the figure's height.
+    /// Distance behind the middle as a share of the stature.
     pub fn behind(&self, p: DVec3) -> f64 {
-        (p.y - self.middle.y) / self.height_mm()
+        (p.y - self.middle.y) / self.stature_mm
     }
 
     /// The place a point on or in the body belongs to.
     pub fn zone(&self, p: DVec3) -> Zone {
-        match self.grid.block_at(p).map(|b| self.zones[b]) {
+        match self.grid.block_near(p, LIMB_REACH).map(|b| self.zones[b]) {
             Some(arm @ (Zone::UpperArm | Zone::Forearm | Zone::Hand)) => arm,
-            _ => self.upright(p),
+            Some(Zone::Head) if self.level(p) >= self.face.chin => {
+                if self.face.holds(p, self.level(p)) {
+                    Zone::Face
+                } else {
+                    Zone::Head
+                }
+            }
+            _ => self.below_head(p),
         }
+    }
+
+    pub fn head(&self) -> Option<Head> {
+        self.head
+    }
+
+    pub fn is_standing(&self) -> bool {
+        self.build == Build::Standing
+    }
+
+    pub fn stature_mm(&self) -> f64 {
+        self.stature_mm
+    }
+
+    /// Middle of a block.
+    pub fn centre(&self, block: usize) -> DVec3 {
+        self.grid.centre(block)
+    }
+
+    /// Neighbours of a block: below and above along x, y, z.
+    pub fn near(&self, block: usize) -> [u32; 6] {
+        self.grid.near(block)
+    }
+
+    /// Edge of a block as a share of the stature.
+    pub fn step(&self) -> f64 {
+        self.grid.step_mm / self.stature_mm
     }
 
     /// Blocks the body is seen in.
     pub fn blocks(&self) -> usize {
-        self.zones.len()
+        self.grid.cells.len()
     }
 
     /// The block a point on the skin belongs to.
@@ -147,131 +197,203 @@ impl Body {
         sizes.into_iter().filter(|n| *n > 1).count()
     }
 
-    /// The place by height alone (levels: Drillis & Contini 1966; neck base .82 acromion and waist .60: ANSUR II 2012).
-    fn upright(&self, p: DVec3) -> Zone {
+    /// The place of what is no head and no arm, by height alone (levels: Drillis & Contini 1966; neck base .82 acromion and
+    /// waist .60: ANSUR II 2012).
+    fn below_head(&self, p: DVec3) -> Zone {
         let level = self.level(p);
-        if level >= self.chin {
-            let hairline = self.chin + 0.8 * (1.0 - self.chin);
-            return if p.y < self.ears_y && level < hairline { Zone::Face } else { Zone::Head };
-        }
-        if !self.standing {
-            return if level < 0.34 {
-                Zone::Lower
-            } else if level < 0.67 {
-                Zone::Middle
-            } else {
-                Zone::Upper
-            };
-        }
-        match level {
-            l if l < 0.06 => Zone::Foot,
-            l if l < 0.28 => Zone::Shin,
-            l if l < 0.46 => Zone::Thigh,
-            l if l < 0.57 => Zone::Hips,
-            l if l < 0.68 => Zone::Waist,
-            l if l < self.chin - 0.03 => Zone::Chest,
-            _ => Zone::Neck,
+        match self.build {
+            Build::Standing => match level {
+                l if l < 0.06 => Zone::Foot,
+                l if l < 0.28 => Zone::Shin,
+                l if l < 0.46 => Zone::Thigh,
+                l if l < 0.57 => Zone::Hips,
+                l if l < 0.68 => Zone::Waist,
+                l if l < self.face.chin - 0.03 => Zone::Chest,
+                _ => Zone::Neck,
+            },
+            _ if self.head.is_some_and(|h| h.is_neck(p)) => Zone::Neck,
+            Build::Bust => Zone::Chest,
+            Build::Other if level < 0.34 => Zone::Lower,
+            Build::Other if level < 0.67 => Zone::Middle,
+            Build::Other => Zone::Upper,
         }
     }
 
-    /// Root mean square distance of the volume from its upright axis, the wider way, as a share of the height.
-    fn spread(&self) -> f64 {
+    /// How the figure is held, by its spread and where its head is.
+    fn held(&self) -> Build {
+        let [narrow, wide] = self.spread();
+        let is_narrow = wide < STANDING_SPREAD_MAX && narrow < STANDING_DEPTH_MAX;
+        let Some(head) = self.head else { return if is_narrow { Build::Standing } else { Build::Other } };
+        let ball = head.ball_mm / self.stature_mm;
+        let lean = (head.middle - self.middle).truncate().length() / self.stature_mm;
+        if ball >= BUST_BALL_MIN {
+            Build::Bust
+        } else if is_narrow && lean < STANDING_LEAN_MAX && STANDING_BALL.contains(&ball) {
+            Build::Standing
+        } else {
+            Build::Other
+        }
+    }
+
+    /// Root mean square distance of the volume from its upright axis, the narrower and the wider way, as shares
+    /// of the stature.
+    fn spread(&self) -> [f64; 2] {
         let count = self.grid.cells.len().max(1) as f64;
         let off = |b: usize| self.grid.centre(b) - self.middle;
         let sum = (0..self.grid.cells.len()).map(|b| off(b) * off(b)).sum::<DVec3>() / count;
-        sum.x.max(sum.y).sqrt() / self.height_mm()
-    }
-
-    /// Level of the narrowest section between head and shoulders.
-    fn neck(&self, mesh: &TriMesh) -> Option<f64> {
-        let lowest = if self.standing { 0.7 } else { 0.3 };
-        let count = ((1.0 - lowest) / NECK_STEP) as usize;
-        let levels: Vec<f64> = (1..count).map(|i| 1.0 - NECK_STEP * i as f64).collect();
-        let heights: Vec<f64> = levels.iter().rev().map(|l| self.low.z + l * self.height_mm() + 1e-4).collect();
-        let areas = base::section_areas_mm2(mesh, &heights);
-        let (mut head, mut neck): (f64, Option<(f64, f64)>) = (0.0, None);
-        for (level, area) in levels.iter().zip(areas.iter().rev()) {
-            match neck {
-                Some((least, at)) if *area > SHOULDERS_TIMES * least => return Some(at + NECK_STEP),
-                Some((least, _)) if *area > least => {}
-                _ if *area < NECK_SHARE_MAX * head => neck = Some((*area, *level)),
-                _ => head = head.max(*area),
-            }
-        }
-        None
-    }
-
-    /// The middle of the head from front to back.
-    fn ears(&self) -> f64 {
-        let heads = (0..self.grid.cells.len()).map(|b| self.grid.centre(b)).filter(|p| self.level(*p) >= self.chin);
-        let (count, sum) = heads.fold((0, 0.0), |(n, sum), p| (n + 1, sum + p.y));
-        if count > 0 { sum / f64::from(count) } else { self.low.y }
-    }
-
-    /// Zones of all blocks; arms are followed from the fingertips to the trunk.
-    fn arms(&self) -> Vec<Zone> {
-        let places: Vec<DVec3> = (0..self.grid.cells.len()).map(|b| self.grid.centre(b)).collect();
-        let mut zones: Vec<Zone> = places.iter().map(|p| self.upright(*p)).collect();
-        if !self.standing {
-            return zones;
-        }
-        let near: Vec<[u32; 6]> = (0..places.len()).map(|b| self.grid.near(b)).collect();
-        let beside = self.beside_trunk(&near);
-        for left in [false, true] {
-            let arm: Vec<bool> =
-                (0..places.len()).map(|b| beside[b] && (self.aside(places[b]) > 0.0) == left).collect();
-            let at_trunk: Vec<u32> = (0..places.len() as u32)
-                .filter(|b| {
-                    let mut around = near[*b as usize].iter().filter(|n| **n != NONE);
-                    arm[*b as usize] && around.any(|n| !arm[*n as usize])
-                })
-                .collect();
-            let from_trunk = paths(&near, &arm, &at_trunk);
-            let Some(tip) = (0..places.len()).filter(|b| from_trunk[*b] != NONE).max_by_key(|b| from_trunk[*b]) else {
-                continue;
-            };
-            let length = |steps: u32| f64::from(steps) * self.grid.step_mm / DETOUR / self.height_mm();
-            if length(from_trunk[tip]) < ARM_MIN {
-                continue;
-            }
-            let from_tip = paths(&near, &arm, &[tip as u32]);
-            for b in (0..places.len()).filter(|b| from_tip[*b] != NONE) {
-                zones[b] = match length(from_tip[b]) {
-                    l if l < HAND => Zone::Hand,
-                    l if l < FOREARM => Zone::Forearm,
-                    _ => Zone::UpperArm,
-                };
-            }
-        }
-        zones
-    }
-
-    /// Blocks at arm height that are not trunk: in each layer what does not hang together with the middle, or is far out.
-    fn beside_trunk(&self, near: &[[u32; 6]]) -> Vec<bool> {
-        let in_reach: Vec<bool> = (0..near.len()).map(|b| ARMS.contains(&self.level(self.grid.centre(b)))).collect();
-        let level_near: Vec<[u32; 6]> = near.iter().map(|n| [n[0], n[1], n[2], n[3], NONE, NONE]).collect();
-        let is_middle = |b: &u32| in_reach[*b as usize] && self.aside(self.grid.centre(*b as usize)).abs() < 0.06;
-        let middle: Vec<u32> = (0..near.len() as u32).filter(is_middle).collect();
-        let from_middle = paths(&level_near, &in_reach, &middle);
-        let is_far = |b: usize| self.aside(self.grid.centre(b)).abs() > TRUNK_HALF;
-        (0..near.len()).map(|b| in_reach[b] && (from_middle[b] == NONE || is_far(b))).collect()
+        [sum.x.min(sum.y), sum.x.max(sum.y)].map(|s| s.sqrt() / self.stature_mm)
     }
 }
 
-/// Steps from the nearest start to each block along allowed blocks; [`NONE`] where there is no way.
-fn paths(near: &[[u32; 6]], allowed: &[bool], starts: &[u32]) -> Vec<u32> {
-    let mut steps = vec![NONE; near.len()];
-    let mut queue: VecDeque<u32> = starts.iter().copied().collect();
-    for start in starts {
-        steps[*start as usize] = 0;
+#[cfg(test)]
+mod tests {
+    use std::f64::consts::{PI, TAU};
+
+    use super::*;
+
+    /// Balls of a figure 1000 mm high: middle and radius of each.
+    type Balls = Vec<(DVec3, f64)>;
+
+    fn ball((middle, radius): (DVec3, f64)) -> TriMesh {
+        let (rings, sides) = (8_u32, 12_u32);
+        let point = |ring: u32, side: u32| {
+            let up = PI * f64::from(ring) / f64::from(rings);
+            let round = TAU * f64::from(side) / f64::from(sides);
+            middle + radius * DVec3::new(up.sin() * round.cos(), up.sin() * round.sin(), -up.cos())
+        };
+        let quads = || (0..rings).flat_map(|r| (0..sides).map(move |s| (r, s)));
+        let mut points = vec![point(0, 0)];
+        points.extend(quads().filter(|(r, _)| *r > 0).map(|(r, s)| point(r, s)));
+        points.push(point(rings, 0));
+        let at = |ring: u32, side: u32| match ring {
+            0 => 0,
+            r if r == rings => 1 + (rings - 1) * sides,
+            r => 1 + (r - 1) * sides + side % sides,
+        };
+        let halves = |(r, s)| [[at(r, s), at(r, s + 1), at(r + 1, s + 1)], [at(r, s), at(r + 1, s + 1), at(r + 1, s)]];
+        let triangles = quads().flat_map(halves).filter(|[a, b, c]| a != b && b != c && c != a).collect();
+        TriMesh::from_shape(points, triangles)
     }
-    while let Some(b) = queue.pop_front() {
-        for n in near[b as usize].into_iter().filter(|n| *n != NONE && allowed[*n as usize]) {
-            if steps[n as usize] == NONE {
-                steps[n as usize] = steps[b as usize] + 1;
-                queue.push_back(n);
-            }
+
+    fn body(balls: &Balls) -> Body {
+        let mut mesh = TriMesh::default();
+        for b in balls {
+            mesh.append(&ball(*b));
         }
+        Body::of(&mesh)
     }
-    steps
+
+    /// Balls from one place to another, radius from and to.
+    fn limb(from: [f64; 3], to: [f64; 3], radii: [f64; 2]) -> Balls {
+        let (from, to) = (DVec3::from_array(from), DVec3::from_array(to));
+        let count = (from.distance(to) / (0.4 * radii[0].min(radii[1]))).ceil() as usize;
+        let along = |i: usize| i as f64 / count.max(1) as f64;
+        (0..=count).map(|i| (from.lerp(to, along(i)), radii[0] + (radii[1] - radii[0]) * along(i))).collect()
+    }
+
+    /// A head that looks along `front`, longer than wide.
+    fn head(at: [f64; 3], front: [f64; 2]) -> Balls {
+        let [x, y, z] = at;
+        let ends = [12.0, -14.0].map(|f| [x + f * front[0], y + f * front[1], z]);
+        let mut balls = limb(ends[0], ends[1], [46.0, 46.0]);
+        balls.extend(limb([ends[0][0], ends[0][1], z - 25.0], [ends[1][0], ends[1][1], z + 22.0], [42.0, 42.0]));
+        balls
+    }
+
+    fn standing(arm_to: [[f64; 3]; 2]) -> Balls {
+        let mut balls = head([0.0, -8.0, 935.0], [0.0, -1.0]);
+        balls.extend(limb([0.0, 8.0, 800.0], [0.0, 0.0, 900.0], [33.0, 33.0]));
+        balls.extend(limb([-70.0, 0.0, 770.0], [70.0, 0.0, 770.0], [68.0, 68.0]));
+        balls.extend(limb([0.0, 0.0, 770.0], [0.0, 0.0, 540.0], [80.0, 85.0]));
+        for x in [-50.0, 50.0] {
+            balls.extend(limb([x, 0.0, 540.0], [1.4 * x, 0.0, 40.0], [62.0, 36.0]));
+            balls.extend(limb([1.4 * x, 0.0, 28.0], [1.4 * x, -95.0, 28.0], [28.0, 28.0]));
+        }
+        balls.extend(limb([-118.0, 0.0, 800.0], [-190.0, -10.0, 640.0], [34.0, 28.0]));
+        balls.extend(limb([-190.0, -10.0, 640.0], [-215.0, -40.0, 420.0], [28.0, 22.0]));
+        balls.extend(limb([118.0, 0.0, 800.0], arm_to[0], [34.0, 28.0]));
+        balls.extend(limb(arm_to[0], arm_to[1], [28.0, 22.0]));
+        balls
+    }
+
+    fn at(body: &Body, p: [f64; 3]) -> Zone {
+        body.zone(DVec3::from_array(p))
+    }
+
+    #[test]
+    fn a_raised_arm_is_an_arm_and_no_head() {
+        let body = body(&standing([[190.0, 0.0, 960.0], [170.0, -10.0, 1190.0]]));
+        assert_eq!(at(&body, [170.0, -10.0, 1200.0]), Zone::Hand);
+        assert_eq!(at(&body, [190.0, 0.0, 985.0]), Zone::Forearm);
+        assert_eq!(at(&body, [-215.0, -40.0, 400.0]), Zone::Hand);
+        assert_eq!(at(&body, [0.0, -65.0, 930.0]), Zone::Face);
+        assert_eq!(at(&body, [0.0, 50.0, 930.0]), Zone::Head);
+        // Heights are told by the crown, not by the hand.
+        assert!((body.level(DVec3::new(0.0, 0.0, 500.0)) - 0.5).abs() < 0.02);
+        assert_eq!(at(&body, [70.0, -36.0, 240.0]), Zone::Shin);
+        assert_eq!(at(&body, [0.0, -80.0, 740.0]), Zone::Chest);
+    }
+
+    #[test]
+    fn an_arm_held_out_leaves_the_rest_as_it_is() {
+        let hanging = body(&standing([[190.0, -10.0, 640.0], [215.0, -40.0, 420.0]]));
+        let out = body(&standing([[260.0, 0.0, 800.0], [470.0, 0.0, 800.0]]));
+        for p in [[0.0, -65.0, 930.0], [0.0, 50.0, 930.0], [0.0, -80.0, 740.0], [70.0, -36.0, 240.0]] {
+            assert_eq!(at(&hanging, p), at(&out, p), "{p:?}");
+        }
+        assert_eq!(at(&hanging, [215.0, -40.0, 400.0]), Zone::Hand);
+        assert_eq!(at(&out, [480.0, 0.0, 800.0]), Zone::Hand);
+    }
+
+    /// Seated on a block, bowed: it looks along +x.
+    fn seated() -> Balls {
+        let mut balls = head([60.0, 0.0, 940.0], [1.0, 0.0]);
+        balls.extend(limb([0.0, 0.0, 800.0], [45.0, 0.0, 890.0], [34.0, 34.0]));
+        balls.extend(limb([-30.0, -75.0, 760.0], [-30.0, 75.0, 760.0], [74.0, 74.0]));
+        balls.extend(limb([-30.0, 0.0, 760.0], [-40.0, 0.0, 480.0], [85.0, 95.0]));
+        for y in [-60.0, 60.0] {
+            balls.extend(limb([-40.0, y, 450.0], [330.0, y, 450.0], [70.0, 55.0]));
+            balls.extend(limb([330.0, y, 450.0], [330.0, y, 40.0], [52.0, 40.0]));
+            balls.extend(limb([-30.0, 2.0 * y, 740.0], [40.0, 2.2 * y, 560.0], [36.0, 30.0]));
+            balls.extend(limb([40.0, 2.2 * y, 560.0], [220.0, y, 530.0], [30.0, 24.0]));
+        }
+        for x in [-90.0, 0.0, 90.0] {
+            balls.extend(limb([x, -60.0, 300.0], [x, -60.0, 90.0], [90.0, 90.0]));
+            balls.extend(limb([x, 60.0, 300.0], [x, 60.0, 90.0], [90.0, 90.0]));
+        }
+        balls
+    }
+
+    #[test]
+    fn a_seated_figure_has_its_face_where_it_looks() {
+        let body = body(&seated());
+        assert_eq!(at(&body, [110.0, 0.0, 930.0]), Zone::Face);
+        assert_eq!(at(&body, [5.0, 0.0, 950.0]), Zone::Head);
+        assert_eq!(at(&body, [20.0, 0.0, 845.0]), Zone::Neck);
+        assert_eq!(at(&body, [60.0, 0.0, 985.0]), Zone::Head);
+        // Neither shoulders nor hands are taken for a head, and no legs are guessed.
+        assert_eq!(at(&body, [-30.0, 120.0, 780.0]), Zone::Upper);
+        assert_eq!(at(&body, [330.0, 60.0, 450.0]), Zone::Middle);
+        assert_eq!(at(&body, [330.0, 60.0, 60.0]), Zone::Lower);
+    }
+
+    #[test]
+    fn a_bust_is_head_neck_and_chest() {
+        let mut balls = head([0.0, -8.0, 935.0], [0.0, -1.0]);
+        balls.extend(limb([0.0, 8.0, 790.0], [0.0, 0.0, 900.0], [33.0, 33.0]));
+        balls.extend(limb([-90.0, 5.0, 745.0], [90.0, 5.0, 745.0], [62.0, 62.0]));
+        balls.extend(limb([0.0, 5.0, 745.0], [0.0, 5.0, 690.0], [70.0, 50.0]));
+        let body = body(&balls);
+        assert_eq!(at(&body, [0.0, -65.0, 930.0]), Zone::Face);
+        assert_eq!(at(&body, [0.0, 50.0, 930.0]), Zone::Head);
+        assert_eq!(at(&body, [0.0, 30.0, 845.0]), Zone::Neck);
+        assert_eq!(at(&body, [110.0, 0.0, 730.0]), Zone::Chest);
+        assert_eq!(at(&body, [0.0, 0.0, 655.0]), Zone::Chest);
+    }
+
+    #[test]
+    fn a_post_has_no_head() {
+        let body = body(&limb([0.0, 0.0, 100.0], [0.0, 0.0, 900.0], [100.0, 100.0]));
+        assert!(body.head().is_none());
+    }
 }

@@ -70,9 +70,14 @@ impl Grid {
 
     /// The block a point of the skin counts for: its own, else the nearest solid one around it.
     pub fn block_at(&self, p: DVec3) -> Option<usize> {
+        self.block_near(p, SKIN_REACH)
+    }
+
+    /// The same with another reach, in blocks.
+    pub fn block_near(&self, p: DVec3, reach: i32) -> Option<usize> {
         let cell = self.cell(p);
         let own = self.solid(cell).map(|id| id as usize);
-        own.or_else(|| (1..=SKIN_REACH).find_map(|ring| self.nearest_in_ring(p, cell, ring)))
+        own.or_else(|| (1..=reach).find_map(|ring| self.nearest_in_ring(p, cell, ring)))
     }
 
     fn nearest_in_ring(&self, p: DVec3, cell: IVec3, ring: i32) -> Option<usize> {

@@ -3,6 +3,7 @@
 
 #![allow(clippy::float_cmp, reason = "planes and extremes are copied, so they are compared exactly")]
 
+mod arms;
 mod bed;
 mod blocks;
 mod body;
@@ -10,9 +11,11 @@ mod care;
 mod carry;
 mod divide;
 mod exact;
+mod face;
 mod finish;
 mod glance;
 mod grid;
+mod head;
 mod joints;
 mod labels;
 mod parted;
