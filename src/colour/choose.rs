@@ -61,6 +61,12 @@ impl Costs {
         Self { rows, samples }
     }
 
+    /// Number of candidates.
+    #[must_use]
+    pub fn candidates(&self) -> usize {
+        self.rows.len()
+    }
+
     /// Cost of each sample under the best of a set.
     fn nearest(&self, set: &[usize]) -> Vec<f64> {
         let mut nearest = vec![f64::INFINITY; self.samples];

@@ -52,6 +52,7 @@ pub mod label_layers;
 pub mod low_pass;
 pub mod manifold;
 pub mod measure;
+pub mod openness;
 pub mod order;
 pub mod orient_faces;
 pub mod outline;

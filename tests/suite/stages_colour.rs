@@ -9,7 +9,9 @@ use statuary::colour::spaces;
 use statuary::equipment::{Changer, Equipment, Filament, Printer};
 use statuary::figure::{Figure, Joint, Part};
 use statuary::finding::Finding;
-use statuary::mesh::{Origin, TriMesh};
+use statuary::mesh::inspect::inspect;
+use statuary::mesh::intersect::self_intersections;
+use statuary::mesh::{Origin, TriMesh, measure};
 use statuary::stage::{MemorySink, Settings, StageContext, StageError, TargetSize, Transform};
 use statuary::stages::reduce_colours::{ColourReduce, ForEach};
 
@@ -409,4 +411,80 @@ fn a_figure_without_parts_or_colour_does_no_harm() {
     assert!(outcome.figure.parts.is_empty() && outcome.figure.palette.is_empty());
     let outcome = reduce(&whole(&|_| [0.5; 3]), &ColourReduce::default());
     assert_eq!((outcome.figure.palette.len(), outcome.patches(0).len()), (1, 1));
+}
+
+/// Where the plane n.p = d meets the ellipsoid: scaled to a ball it is a circle (elementary geometry), whose image is measured by
+/// many chords.
+fn ellipse_mm(n: DVec3, d: f64) -> f64 {
+    let axes = DVec3::new(40.0, 40.0, 100.0);
+    let scaled = n * axes;
+    let (centre, radius) = (scaled * (d / scaled.length_squared()), (1.0 - d * d / scaled.length_squared()).sqrt());
+    let (u, v) = scaled.normalize().any_orthonormal_pair();
+    let at = |i: u32| {
+        let (sin, cos) = (std::f64::consts::TAU * f64::from(i) / 10_000.0).sin_cos();
+        (centre + radius * (u * cos + v * sin)) * axes
+    };
+    (0..10_000).map(|i| at(i).distance(at(i + 1))).sum()
+}
+
+#[test]
+fn a_drawn_border_is_as_long_as_the_curve_it_follows_and_a_stepped_one_longer() {
+    let (plane, d) = (DVec3::new(0.8, 0.3, 0.5).normalize(), 11.3);
+    let figure = whole(&|p| colour_of(if plane.dot(p) > d { "Harbour Navy" } else { "Sailcloth White" }));
+    let drawn = reduce(&figure, &settings("{even_light: 0, border_smooth_mm: 3}"));
+    let stepped = reduce(&figure, &settings("{even_light: 0, border_smooth_mm: 0}"));
+    let curve = ellipse_mm(plane, d);
+    let [length, steps] = [&drawn, &stepped].map(|o| o.numbers["border_mm"] / curve);
+    assert!((length - 1.0).abs() < 0.02, "{length}");
+    assert!(steps > 1.1, "{steps}");
+    let [rough, rough_steps] = [&drawn, &stepped].map(|o| o.numbers["border_roughness"]);
+    assert!(rough < 1.03 && rough_steps > rough + 0.03, "{rough} {rough_steps}");
+    // The line takes no area from either side.
+    let [after, before] = [&drawn, &stepped].map(|o| o.areas(0)["Harbour Navy"]);
+    assert!((after / before - 1.0).abs() < 0.01, "{after} {before}");
+    let mesh = &drawn.figure.parts[0].mesh;
+    let faults = inspect(mesh);
+    assert!(faults.is_solid() && self_intersections(mesh).is_empty(), "{faults:?}");
+    let [new, old] = [mesh, &figure.parts[0].mesh].map(|mesh| measure::volume_mm3(mesh));
+    assert!((new / old - 1.0).abs() < 1e-6, "{new} {old}");
+}
+
+#[test]
+fn borders_meet_over_joints() {
+    let figure = halves(RINGS / 2, &|p| colour_of(if p.x + 0.3 * p.z > 5.0 { "Harbour Navy" } else { "Rope Beige" }));
+    let outcome = reduce(&figure, &settings("{even_light: 0, border_smooth_mm: 3}"));
+    // The label of each rim edge, by the places of its ends.
+    let rim = |part: usize| {
+        let (mesh, labels) = (&outcome.figure.parts[part].mesh, outcome.figure.parts[part].labels.as_ref().unwrap());
+        let level = figure.joints[0].offset_mm;
+        let mut rim = BTreeMap::new();
+        for t in (0..labels.len()).filter(|t| mesh.origins[*t].is_outside()) {
+            let corners = mesh.corners(t);
+            for (p, q) in [(0, 1), (1, 2), (2, 0)].map(|(i, j)| (corners[i], corners[j])) {
+                if p.z == level && q.z == level {
+                    let mut ends = [p, q].map(|p| p.to_array().map(f64::to_bits));
+                    ends.sort_unstable();
+                    rim.insert(ends, labels[t]);
+                }
+            }
+        }
+        rim
+    };
+    assert_eq!(rim(0), rim(1));
+    assert_eq!(rim(0).values().collect::<BTreeSet<_>>().len(), 2);
+}
+
+#[test]
+fn a_spool_that_helps_little_is_spared() {
+    // Two nearly like greys, each on a part of its own.
+    let figure = halves(RINGS / 2, &|p| if p.z > 0.0 { colour_of("Gull Grey") } else { [0.33, 0.345, 0.345] });
+    let sets = |yaml: &str| reduce(&figure, &settings(yaml)).figure.palette.len();
+    assert_eq!(sets("{even_light: 0, for_each: part, spare_spool_de: 3}"), 1);
+    let wanted = reduce(
+        &whole(&|p| if p.z > 0.0 { [0.4, 0.02, 0.3] } else { colour_of("Gull Grey") }),
+        &settings("{even_light: 0}"),
+    );
+    let finding = wanted.findings.iter().find(|f| f.what.contains("missed most")).unwrap();
+    assert!(finding.what.contains("purple of about #"), "{}", finding.what);
+    assert!(wanted.numbers["de_mean_with_1_more_filaments"] < 0.5, "{:?}", wanted.numbers);
 }

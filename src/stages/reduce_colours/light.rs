@@ -1,7 +1,8 @@
-//! Finds the light that is baked into the scan's colours, as far as it depends on which way the surface faces.
+//! Finds the light that is baked into the scan's colours, as far as it depends on which way the surface faces and on how open
+//! it is to the sky.
 //!
 //! The logarithm of luminance is taken for albedo plus a smooth function of the normal, of nine spherical harmonics
-//! (Ramamoorthi, Hanrahan 2001). Only neighbouring spots of like hue are compared, so that a dark coat over light
+//! (Ramamoorthi, Hanrahan 2001), plus a multiple of the logarithm of openness. Only neighbouring spots of like hue are compared, so that a dark coat over light
 //! trousers is not taken for shadow (as in the Retinex theory of 1971).
 
 use std::collections::BTreeSet;
@@ -12,6 +13,7 @@ use rayon::prelude::*;
 use super::shades::Shades;
 use super::surface::{NONE, Surface};
 use crate::figure::Figure;
+use crate::mesh::openness::openness;
 
 /// Spots the surface is divided into.
 const SPOTS: f32 = 4000.0;
@@ -32,20 +34,39 @@ const LOWER_MAX: f64 = 0.3;
 /// Least light from any side, as a share of the mean.
 const DARKEST: f64 = 0.1;
 
+/// Terms of the normal; one more is for openness.
 const TERMS: usize = 8;
+const ALL_TERMS: usize = TERMS + 1;
+/// Openness counts as at least this, and its exponent is at most that.
+const OPEN_MIN: f64 = 0.15;
+const EXPONENT_MAX: f64 = 1.5;
 
-/// Light as a function of the normal: coefficients of the basis, logarithm of luminance.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+/// Light as a function of the normal and of openness.
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Light {
+    /// Coefficients of the basis.
     coefficients: [f64; TERMS],
+    /// Power of openness that the light goes with.
+    exponent: f64,
+    /// Logarithm of the light to which all is evened.
     level: f64,
+    /// How each vertex can be lit.
+    vertices: Vec<Lit>,
+}
+
+/// How a place can be lit.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Lit {
+    normal: DVec3,
+    /// Logarithm of its openness.
+    log_open: f64,
 }
 
 /// A small piece of surface of one colour.
 #[derive(Clone, Copy, Debug, Default)]
 struct Spot {
     area: f64,
-    normal: DVec3,
+    lit: Lit,
     log_luminance: f64,
     hue: [f64; 2],
 }
@@ -54,22 +75,24 @@ impl Light {
     /// Fits the light to a figure's colours.
     #[must_use]
     pub fn fit(figure: &Figure, surface: &Surface, shades: &Shades) -> Self {
-        let (spots, pairs) = spots(figure, surface, shades);
-        let mut light = Self::default();
+        let vertices = lit_vertices(figure, surface);
+        let (spots, pairs) = spots(figure, (surface, &vertices), shades);
+        let mut light = Self { vertices, ..Self::default() };
         for _ in 0..ROUNDS {
             // One step of Gauss and Newton on the differences of neighbours.
             let row = |&(a, b): &(u32, u32)| {
                 let (a, b) = (&spots[a as usize], &spots[b as usize]);
-                let (x, y) = (light.slope(a.normal), light.slope(b.normal));
-                let expected = light.raw(b.normal) - light.raw(a.normal);
+                let (x, y) = (light.slope(a.lit), light.slope(b.lit));
+                let expected = light.raw(b.lit) - light.raw(a.lit);
                 let off = b.log_luminance - a.log_luminance - expected;
                 (std::array::from_fn(|i| y[i] - x[i]), off, a.area.min(b.area))
             };
             let close = pairs.iter().map(row).filter(|row| row.1.abs() < OUTLIER);
             let Some(step) = least_squares(close) else { break };
             light.coefficients = std::array::from_fn(|i| light.coefficients[i] + step[i]);
+            light.exponent = (light.exponent + step[TERMS]).clamp(0.0, EXPONENT_MAX);
         }
-        let mut lit: Vec<(f64, f64)> = spots.iter().map(|s| (light.raw(s.normal), s.area)).collect();
+        let mut lit: Vec<(f64, f64)> = spots.iter().map(|s| (light.raw(s.lit), s.area)).collect();
         lit.sort_by(|x, y| x.0.total_cmp(&y.0));
         let all: f64 = lit.iter().map(|l| l.1).sum();
         let mut below = 0.0;
@@ -86,18 +109,19 @@ impl Light {
         (1.0 + dot(&basis(normal), &self.coefficients)).max(DARKEST)
     }
 
-    fn raw(&self, normal: DVec3) -> f64 {
-        self.strength(normal).ln()
+    fn raw(&self, lit: Lit) -> f64 {
+        self.strength(lit.normal).ln() + self.exponent * lit.log_open
     }
 
-    /// How the logarithm of the light changes with each coefficient.
-    fn slope(&self, normal: DVec3) -> [f64; TERMS] {
-        basis(normal).map(|term| term / self.strength(normal))
+    /// How the logarithm of the light changes with each coefficient and with the exponent.
+    fn slope(&self, lit: Lit) -> [f64; ALL_TERMS] {
+        let (basis, strength) = (basis(lit.normal), self.strength(lit.normal));
+        std::array::from_fn(|i| basis.get(i).map_or(lit.log_open, |term| term / strength))
     }
 
-    /// Factor that takes the light off the luminance of a surface with this normal.
-    fn evening(&self, normal: DVec3) -> f64 {
-        (self.level - self.raw(normal)).clamp(-LOWER_MAX, RAISE_MAX).exp()
+    /// Factor that takes the light off the luminance of a surface that is lit so.
+    fn evening(&self, lit: Lit) -> f64 {
+        (self.level - self.raw(lit)).clamp(-LOWER_MAX, RAISE_MAX).exp()
     }
 
     /// Share of the light to take off: `wanted`, less if that would take off more than `contrast_max` to 1.
@@ -110,20 +134,21 @@ impl Light {
     /// Factors for the luminance of all vertices; `share` of the light is taken off.
     #[must_use]
     pub fn factors(&self, figure: &Figure, surface: &Surface, share: f64) -> Vec<f64> {
-        let mut normals = vec![DVec3::ZERO; surface.linear.len()];
-        let mut lit = vec![true; surface.linear.len()];
+        let mut is_lit = vec![true; surface.linear.len()];
         let plate = plate_from(figure);
         for (face, corners) in surface.corners.iter().enumerate() {
-            let normal = surface.area_vector(figure, face);
             for corner in corners {
-                normals[*corner as usize] += normal;
-                lit[*corner as usize] = usize::from(surface.part[face]) < plate;
+                is_lit[*corner as usize] = usize::from(surface.part[face]) < plate;
             }
         }
-        let factor = |(normal, lit): (&DVec3, &bool)| {
-            if *lit { self.evening(normal.normalize_or_zero()).powf(share) } else { 1.0 }
-        };
-        normals.par_iter().zip(&lit).map(factor).collect()
+        let factor = |(lit, is_lit): (&Lit, &bool)| if *is_lit { self.evening(*lit).powf(share) } else { 1.0 };
+        self.vertices.par_iter().zip(&is_lit).map(factor).collect()
+    }
+
+    /// Power of the openness to the sky that the light goes with: 0 where hollows are no darker than the rest.
+    #[must_use]
+    pub fn exponent(&self) -> f64 {
+        self.exponent
     }
 
     /// Brightest over darkest light among all directions.
@@ -136,7 +161,7 @@ impl Light {
             DVec3::new(turn.cos(), turn.sin(), 0.0) * (1.0 - z * z).sqrt() + DVec3::Z * z
         };
         let (low, high) = (0..500)
-            .map(|i| self.evening(direction(i)))
+            .map(|i| self.evening(Lit { normal: direction(i), log_open: 0.0 }))
             .fold((f64::INFINITY, 0.0_f64), |(low, high), x| (low.min(x), high.max(x)));
         high / low
     }
@@ -156,8 +181,23 @@ fn plate_from(figure: &Figure) -> usize {
     figure.parts.len() - figure.base.as_ref().map_or(0, |base| base.parts.min(figure.parts.len()))
 }
 
+/// How the vertices of all parts can be lit when the figure stands as a whole.
+fn lit_vertices(figure: &Figure, surface: &Surface) -> Vec<Lit> {
+    let mut normals = vec![DVec3::ZERO; surface.linear.len()];
+    let mut positions = Vec::with_capacity(surface.linear.len());
+    figure.parts.iter().for_each(|part| positions.extend_from_slice(&part.mesh.positions));
+    for (face, corners) in surface.corners.iter().enumerate() {
+        let normal = surface.area_vector(figure, face);
+        corners.iter().for_each(|corner| normals[*corner as usize] += normal);
+    }
+    normals.par_iter_mut().for_each(|normal| *normal = normal.normalize_or_zero());
+    let open = openness(&positions, &normals);
+    let lit = |(normal, open): (DVec3, f32)| Lit { normal, log_open: f64::from(open).max(OPEN_MIN).ln() };
+    normals.into_iter().zip(open).map(lit).collect()
+}
+
 /// Divides the surface into spots of one colour and lists neighbours of like hue.
-fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec<(u32, u32)>) {
+fn spots(figure: &Figure, (surface, vertices): (&Surface, &[Lit]), shades: &Shades) -> (Vec<Spot>, Vec<(u32, u32)>) {
     let colours: Vec<[f32; 3]> = (0..surface.len()).into_par_iter().map(|f| shades.oklab_of_face(surface, f)).collect();
     let alike = |x: usize, y: usize| {
         let (x, y) = (colours[x], colours[y]);
@@ -176,14 +216,17 @@ fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec
         let [l, a, b] = colours[face].map(|x| f64::from(x.max(-1.0)));
         let l = l.max(0.05);
         spot.area += area;
-        spot.normal += surface.area_vector(figure, face);
+        spot.lit.normal += surface.area_vector(figure, face);
+        let open = surface.corners[face].map(|v| vertices[v as usize].log_open);
+        spot.lit.log_open += area * open.iter().sum::<f64>() / 3.0;
         // Lightness of `OKLab` is about the cube root of luminance.
         spot.log_luminance += area * 3.0 * l.ln();
         spot.hue[0] += area * a / l;
         spot.hue[1] += area * b / l;
     }
     for spot in spots.iter_mut().filter(|spot| spot.area > 0.0) {
-        spot.normal = spot.normal.normalize_or_zero();
+        spot.lit.normal = spot.lit.normal.normalize_or_zero();
+        spot.lit.log_open /= spot.area;
         spot.log_luminance /= spot.area;
         spot.hue = spot.hue.map(|x| x / spot.area);
     }
@@ -205,8 +248,8 @@ fn spots(figure: &Figure, surface: &Surface, shades: &Shades) -> (Vec<Spot>, Vec
 }
 
 /// Solves the normal equations, a little damped; `None` without data.
-fn least_squares(rows: impl Iterator<Item = ([f64; TERMS], f64, f64)>) -> Option<[f64; TERMS]> {
-    let mut matrix = [[0.0; TERMS + 1]; TERMS];
+fn least_squares(rows: impl Iterator<Item = ([f64; ALL_TERMS], f64, f64)>) -> Option<[f64; ALL_TERMS]> {
+    let mut matrix = [[0.0; ALL_TERMS + 1]; ALL_TERMS];
     let mut weights = 0.0;
     for (x, y, weight) in rows {
         weights += weight;
@@ -222,7 +265,7 @@ fn least_squares(rows: impl Iterator<Item = ([f64; TERMS], f64, f64)>) -> Option
     for (i, line) in matrix.iter_mut().enumerate() {
         line[i] += 1e-3 * weights;
     }
-    for i in 0..TERMS {
+    for i in 0..ALL_TERMS {
         // Damping keeps the pivots of this positive definite matrix away from zero.
         let pivot = matrix[i];
         for (_, line) in matrix.iter_mut().enumerate().filter(|(j, _)| *j != i) {
@@ -230,5 +273,5 @@ fn least_squares(rows: impl Iterator<Item = ([f64; TERMS], f64, f64)>) -> Option
             line.iter_mut().zip(pivot).for_each(|(entry, p)| *entry -= factor * p);
         }
     }
-    Some(std::array::from_fn(|i| matrix[i][TERMS] / matrix[i][i]))
+    Some(std::array::from_fn(|i| matrix[i][ALL_TERMS] / matrix[i][i]))
 }

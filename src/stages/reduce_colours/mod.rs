@@ -3,6 +3,7 @@
 //! Promises at most as many filaments in a part as the printer holds, no patch below the least area, and the same
 //! label on both sides of a joint wherever both parts have the filament.
 
+mod advice;
 mod borders;
 mod drawn;
 mod fields;
@@ -157,6 +158,11 @@ impl ColourReduce {
         for (size, mean) in &palettes.gain_curve {
             ctx.figure(&format!("de_mean_with_{size}_colours"), *mean);
         }
+        ctx.figure("de_mean_chosen", palettes.mean);
+        for (count, wanted) in (1..).zip(&palettes.wanted) {
+            ctx.figure(&format!("de_mean_with_{count}_more_filaments"), wanted.mean_with);
+        }
+        verdict::wanted(palettes).into_iter().for_each(|finding| ctx.finding(finding));
         if palettes.gap > 0.0 {
             ctx.figure("de_mean_palette_gap", palettes.gap);
         }
@@ -176,6 +182,7 @@ fn log_light(light: &Light, share: f64, ctx: &mut StageContext<'_>) {
     let contrast = light.contrast();
     ctx.figure("light_contrast", contrast);
     ctx.figure("light_share_taken_off", share);
+    ctx.figure("light_hollows_exponent", light.exponent());
     if contrast > STRONG_LIGHT {
         let taken = contrast.powf(share);
         let what = format!("the scan's colours carry light of {contrast:.1} to 1; {taken:.1} to 1 was taken off");

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::advice::{self, Printed, Wanted};
 use super::shades::Shades;
 use super::surface::Surface;
 use super::{ColourReduce, ForEach};
@@ -29,6 +30,9 @@ pub struct Palettes {
     pub gap: f64,
     /// Most filaments a palette could have had on this shelf.
     pub usable: usize,
+    /// Mean difference as chosen, weighted by area and zone, and colours that would lower it most.
+    pub mean: f64,
+    pub wanted: Vec<Wanted>,
 }
 
 /// The shelf as the choice sees it.
@@ -133,11 +137,11 @@ pub fn samples(surface: &Surface, shades: &Shades, zones: &[f32], for_each: ForE
 ///
 /// # Errors
 /// When no set of filaments on the shelf can be printed together.
-pub fn choose(
+pub fn choose<'s>(
     shelf: &Shelf,
     equipment: &Equipment,
     settings: &ColourReduce,
-    samples: &[Vec<Sample>],
+    samples: &'s [Vec<Sample>],
     parts: usize,
 ) -> Result<Palettes, StageError> {
     let size_max = size_max(settings, &equipment.printer);
@@ -150,12 +154,15 @@ pub fn choose(
     let tried: Vec<(&Vec<usize>, Choices)> = tried.collect();
     let cost = |choices: &Choices| choices.iter().map(|(_, choice)| choice.cost).sum::<f64>();
     let best = tried.into_iter().min_by(|x, y| cost(&x.1).total_cmp(&cost(&y.1)));
-    let Some((group, choices)) = best else {
+    let Some((group, mut choices)) = best else {
         return Err(nothing_fits(shelf, settings));
     };
+    let weight: f64 = samples.iter().flatten().map(|s| s.weight).sum::<f64>().max(f64::MIN_POSITIVE);
+    if settings.for_each == ForEach::Part {
+        spare_spools(&mut choices, &request(shelf, group, size_max), settings.spare_spool_de * weight);
+    }
 
-    let used: BTreeSet<usize> = choices.iter().flat_map(|(_, choice)| &choice.picked).map(|j| group[*j]).collect();
-    let union: Vec<usize> = used.into_iter().collect();
+    let union: Vec<usize> = members(&choices).into_iter().map(|j| group[j]).collect();
     if union.len() > usize::from(u8::MAX) {
         let what = format!("the parts would need {} filaments together, expected at most 255", union.len());
         return Err(StageError::failed(what, "choose for the figure instead of each part"));
@@ -166,7 +173,6 @@ pub fn choose(
         ForEach::Figure => vec![labels(&choices[0]); parts],
         ForEach::Part => choices.iter().map(labels).collect(),
     };
-    let weight: f64 = samples.iter().flatten().map(|s| s.weight).sum::<f64>().max(f64::MIN_POSITIVE);
     let mut gain_curve = vec![0.0; size_max];
     for (costs, _) in &choices {
         let curve = choose::gain_curve(costs, &request(shelf, group, size_max));
@@ -176,7 +182,23 @@ pub fn choose(
         }
     }
     let gap = choices.iter().map(|(_, choice)| choice.gap).sum::<f64>() / weight;
-    Ok(Palettes { union, of_part, gain_curve: (1..).zip(gain_curve).collect(), gap, usable: group.len() })
+    let printed = |((_, choice), samples): (&(Costs, Choice), &'s Vec<Sample>)| {
+        let of = |j: &usize| group[*j];
+        let (musts, others): (Vec<usize>, Vec<usize>) =
+            choice.picked.iter().map(of).partition(|j| shelf.must.contains(j));
+        let filaments = musts.iter().chain(&others).map(|j| shelf.labs[*j]).collect();
+        Printed { samples, filaments, must: musts.len() }
+    };
+    let printed: Vec<Printed<'_>> = choices.iter().zip(samples).map(printed).collect();
+    Ok(Palettes {
+        union,
+        of_part,
+        gain_curve: (1..).zip(gain_curve).collect(),
+        gap,
+        usable: group.len(),
+        mean: choices.iter().map(|(_, choice)| choice.cost).sum::<f64>() / weight,
+        wanted: advice::wanted(&printed, size_max, settings.lightness_divisor()),
+    })
 }
 
 /// Most filaments in one part.
@@ -208,6 +230,38 @@ fn choose_from(
         Some((costs, choice))
     });
     choices.collect()
+}
+
+/// Candidates that some part uses.
+fn members(choices: &Choices) -> BTreeSet<usize> {
+    choices.iter().flat_map(|(_, choice)| choice.picked.iter().copied()).collect()
+}
+
+/// Leaves out the spool that is missed least, as long as the sum of all parts' costs rises by less than one is worth: fewer
+/// swaps between parts, and like colours on neighbouring parts come out of one spool.
+fn spare_spools(choices: &mut Choices, request: &Request, worth: f64) {
+    loop {
+        let used = members(choices);
+        let without = |spool: usize| -> Option<(f64, Vec<Choice>)> {
+            let candidates = choices.first().map_or(0, |(costs, _)| costs.candidates());
+            let never = (0..candidates).filter(|j| *j == spool || !used.contains(j)).collect();
+            let narrower = Request { never, ..request.clone() };
+            let other = |(costs, choice): &(Costs, Choice)| {
+                let keeps = !choice.picked.contains(&spool);
+                if keeps { Some(choice.clone()) } else { choose::choose(costs, &narrower) }
+            };
+            let others: Vec<Choice> = choices.iter().map(other).collect::<Option<_>>()?;
+            let more = others.iter().zip(choices.iter()).map(|(new, (_, old))| new.cost - old.cost).sum();
+            Some((more, others))
+        };
+        let spools: Vec<usize> = used.iter().copied().filter(|j| !request.must.contains(j)).collect();
+        let tried: Vec<(f64, Vec<Choice>)> = spools.into_par_iter().filter_map(without).collect();
+        let Some((more, others)) = tried.into_iter().min_by(|x, y| x.0.total_cmp(&y.0)) else { return };
+        if more >= worth {
+            return;
+        }
+        choices.iter_mut().zip(others).for_each(|((_, choice), other)| *choice = other);
+    }
 }
 
 fn nothing_fits(shelf: &Shelf, settings: &ColourReduce) -> StageError {

@@ -23,6 +23,9 @@ pub struct ColourReduce {
     /// Most filaments in a part; as many as the printer holds when left out.
     pub colours: Option<usize>,
     pub for_each: ForEach,
+    /// Mean colour difference over the whole figure that one spool less is worth, where each part has filaments of its own:
+    /// fewer swaps between parts, and one garment comes out of one spool.
+    pub spare_spool_de: f64,
     /// Radius of a round spot of clearly different colour that just survives smoothing.
     pub smoothing_mm: f64,
     /// Length over which borders are smoothed into lines across triangles; `smoothing_mm` when left out, and 0 leaves them on
@@ -53,6 +56,7 @@ impl Default for ColourReduce {
         Self {
             colours: None,
             for_each: ForEach::Figure,
+            spare_spool_de: 0.1,
             smoothing_mm: 2.0,
             border_smooth_mm: None,
             patch_min_mm2: 9.0,
@@ -109,6 +113,7 @@ impl ColourReduce {
             expect(false, "never", format!("`{name}` is also under `must`"), "take it off one of the two lists");
         }
         problems.extend(out_of_range(&[
+            ("spare_spool_de", self.spare_spool_de, 0.0, 10.0),
             ("smoothing_mm", self.smoothing_mm, 0.0, 100.0),
             ("border_smooth_mm", self.border_smooth_mm(), 0.0, 100.0),
             ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),

@@ -2,8 +2,10 @@
 
 use rayon::prelude::*;
 
+use super::advice::Wanted;
 use super::drawn::Drawn;
 use super::labels::Task;
+use super::palette::Palettes;
 use super::shades::Shades;
 use super::surface::Surface;
 use crate::colour::choose::{self, Sample};
@@ -19,6 +21,8 @@ const POOR_DE: f64 = 10.0;
 const REGION_DE: f64 = 15.0;
 /// Least share of the weighted surface for a region to be told of.
 const REGION_SHARE: f64 = 0.01;
+/// Share of the mean difference from which a filament more is worth a word.
+const WANTED_GAIN: f64 = 0.05;
 /// Most regions told of.
 const REGIONS_MAX: usize = 5;
 
@@ -132,6 +136,31 @@ pub fn poor_regions(figure: &Figure, task: &Task, shades: &Shades, offer: Offer)
         findings.extend(region(figure, surface, &faces, mean(&near), offer));
     }
     findings
+}
+
+/// Tells which one or two filaments would help most; none when they would help little.
+#[must_use]
+pub fn wanted(palettes: &Palettes) -> Option<Finding> {
+    let [first, more @ ..] = palettes.wanted.as_slice() else { return None };
+    if palettes.mean - first.mean_with < WANTED_GAIN * palettes.mean {
+        return None;
+    }
+    let words = |wanted: &Wanted| {
+        let hex = spaces::format_hex(spaces::bytes_of_linear(spaces::linear_of_lab(wanted.lab)));
+        format!("{} of about {hex}", colour_word(wanted.lab))
+    };
+    let what = format!(
+        "the filament missed most is {}: with it the mean difference falls from {:.1} to {:.1} dE",
+        words(first),
+        palettes.mean,
+        first.mean_with
+    );
+    let next = more.first().filter(|second| first.mean_with - second.mean_with >= WANTED_GAIN * palettes.mean);
+    let hint = match next {
+        Some(second) => format!("with {} as well to {:.1} dE", words(second), second.mean_with),
+        None => "put one like it on the shelf, of the same material".to_owned(),
+    };
+    Some(Finding::new(Severity::Note, what).hint(hint))
 }
 
 fn mean(samples: &[Sample]) -> Lab {
