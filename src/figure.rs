@@ -207,6 +207,19 @@ pub struct CutPlan {
     pub followed: bool,
 }
 
+/// What a region of like colour is printed with.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ColourRegion {
+    /// Mean colour with light taken off, sRGB `#RRGGBB`.
+    pub colour: String,
+    pub area_mm2: f64,
+    /// Palette entry that most of it is printed with, and how much, 0 to 1.
+    pub filament: u8,
+    pub share: f64,
+    /// From its mean colour to that filament, CIEDE2000.
+    pub distance: f64,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -235,6 +248,9 @@ pub struct Figure {
     /// The best ways to cut it, the cheapest first; none when there was nothing to choose.
     #[serde(default)]
     pub cut_plans: Vec<CutPlan>,
+    /// Its colours, the largest region first; none before they are reduced.
+    #[serde(default)]
+    pub colour_regions: Vec<ColourRegion>,
 }
 
 impl Figure {

@@ -50,14 +50,14 @@ impl Totals {
     }
 
     /// Checks that parts and sockets together have the volume of the figure before it was cut.
-    pub fn check_volumes(&mut self, figure: &Figure) -> Result<(), StageError> {
+    pub fn check_volumes(&mut self, figure: &Figure, relief_mm3: f64) -> Result<(), StageError> {
         let whole_mm3 = measure::volume_mm3(&figure.whole);
         if whole_mm3 <= 0.0 {
             return Ok(());
         }
         let parts_mm3: f64 = self.parts.iter().map(|part| part.verified.volume_mm3).sum();
         let sockets_mm3 = sockets_mm3(figure);
-        let error = (parts_mm3 + sockets_mm3) / whole_mm3 - 1.0;
+        let error = (parts_mm3 + sockets_mm3 + relief_mm3) / whole_mm3 - 1.0;
         self.volume_error = Some(error);
         if error.abs() > VOLUME_TOLERANCE {
             let what = format!("parts and sockets together have {:.7} of the figure's volume", 1.0 + error);

@@ -25,6 +25,9 @@ pub fn paint(figure: &Figure, surface: &Surface, labels: &[u8], filaments: &[Fil
         *label = new_labels[usize::from(*label)];
     }
     let mut result = figure.clone();
+    for region in &mut result.colour_regions {
+        region.filament = new_labels[usize::from(region.filament)];
+    }
     result.palette = filaments.iter().zip(&used).filter(|(_, used)| **used).map(|(f, _)| f.clone()).collect();
     for (part, labels) in result.parts.iter_mut().zip(painted) {
         part.labels = Some(Arc::new(labels));

@@ -1,5 +1,7 @@
 //! What colour the scan shows at each vertex, with camera noise taken off, and how much each face matters.
 
+use std::sync::Arc;
+
 use glam::DVec3;
 use rayon::prelude::*;
 
@@ -44,6 +46,21 @@ impl Shades {
         let oklab: Vec<[f32; 3]> = self.oklab.par_iter().zip(factors).map(brighten).collect();
         let lab = labs(&oklab);
         Self { oklab, lab }
+    }
+
+    /// The figure with these colours on its vertices.
+    #[must_use]
+    pub fn painted(&self, figure: &Figure, surface: &Surface) -> Figure {
+        let mut painted = figure.clone();
+        let starts = surface.vertex_start.iter();
+        painted.parts.par_iter_mut().zip(starts.collect::<Vec<_>>()).for_each(|(part, start)| {
+            let mut mesh = part.mesh.as_ref().clone();
+            for (colour, oklab) in mesh.colours.iter_mut().zip(&self.oklab[*start..]) {
+                *colour = spaces::linear_of_oklab(oklab.map(f64::from)).map(|c| c.clamp(0.0, 1.0));
+            }
+            part.mesh = Arc::new(mesh);
+        });
+        painted
     }
 
     /// Mean colour of a face in `OKLab`.

@@ -7,6 +7,7 @@ mod gluing;
 mod loading;
 mod page;
 mod pictures;
+mod regions;
 mod tables;
 mod words;
 

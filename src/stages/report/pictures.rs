@@ -29,6 +29,8 @@ pub struct Picture {
 pub struct Pictures {
     /// Scan and figure from the front, then from behind.
     pub views: Vec<Picture>,
+    /// The figure in the colours its filaments were matched to; none before colours are reduced.
+    pub matched: Option<Picture>,
     pub exploded: Option<Picture>,
     /// The figure from the front and from behind, with walls too thin to print marked; none when there are none.
     pub thin: Vec<Picture>,
@@ -67,10 +69,11 @@ pub fn all(figure: &Figure, printer: &Printer, height_px: usize) -> Result<Pictu
     let palette = palette(figure);
     let studio = Studio { figure, palette: &palette, shapes: &shapes, scan: &scan, printer, height_px };
     let views = studio.views()?;
+    let matched = studio.matched()?;
     let exploded = studio.exploded()?;
     let thin = studio.thin()?;
     let parts = (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>()?;
-    Ok(Pictures { views, exploded, thin, parts })
+    Ok(Pictures { views, matched, exploded, thin, parts })
 }
 
 /// Filament colours in linear light; grey for one that cannot be read.
@@ -112,6 +115,22 @@ impl<'a> Studio<'a> {
             embed(&draw(scene).image, format!("{what}, seen from the {side}"), format!("{what}, {side}"))
         };
         scenes.par_iter().map(draw_one).collect()
+    }
+
+    /// What the filaments were matched to: the scan's colours without noise and without the light on them.
+    fn matched(&self) -> Result<Option<Picture>, PictureError> {
+        if !self.reduced() {
+            return Ok(None);
+        }
+        let item = |shape| Item { shape, colouring: Colouring::Vertex, place: Placement::IDENTITY, two_sided: false };
+        let scene = self.standing(self.shapes.iter().map(item).collect(), Camera::front());
+        let alt =
+            "The figure in the colours of the scan, with noise and light taken off, seen from the front".to_owned();
+        Ok(Some(embed(
+            &draw(&scene).image,
+            alt,
+            "What the filaments are matched to: noise and light taken off".to_owned(),
+        )?))
     }
 
     fn exploded(&self) -> Result<Option<Picture>, PictureError> {

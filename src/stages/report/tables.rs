@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::pictures::{Picture, Pictures};
+use super::regions::{self, RegionRow};
 use super::{gluing, loading, words};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{bytes_of_linear, format_hex, lab_of_bytes, lab_of_linear};
@@ -13,6 +14,7 @@ use crate::figure::{Figure, Part, PartEstimate};
 #[derive(Debug)]
 pub struct Tables<'a> {
     pub filaments: Vec<FilamentRow<'a>>,
+    pub regions: Vec<RegionRow<'a>>,
     /// Whether any filament has a price.
     pub priced: bool,
     pub purge: Option<String>,
@@ -132,6 +134,7 @@ pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures
     };
     Tables {
         filaments: filaments(figure, &surfaces),
+        regions: regions::rows(figure),
         priced: figure.palette.iter().any(|f| f.price_per_kg > 0.0),
         purge: (support_g + purge_g > 0.0).then_some(beside),
         parts: figure.parts.iter().enumerate().map(part_row).collect(),
@@ -171,7 +174,7 @@ fn surfaces(part: &Part, filaments: usize) -> Vec<Surface> {
     surfaces
 }
 
-fn swatch(filament: &Filament) -> Swatch<'_> {
+pub fn swatch(filament: &Filament) -> Swatch<'_> {
     Swatch { name: &filament.name, colour: filament.srgb().map(format_hex) }
 }
 
