@@ -166,8 +166,9 @@ impl Shape {
         let (rims, hidden) = (cells.iter().filter(is_rim).count(), cells.iter().filter(is_rim).filter(goes_on).count());
         let mut frame = self.frame;
         if 2 * hidden > rims {
-            // Steps are seen so far off, as heights and colours are those of a cell and its neighbours.
-            frame.size += 2.0 * (half_way as f64 + 1.0) * view.cell_mm;
+            // Steps are seen so far off.
+            let cells = half_way as f64 + f64::from(u8::from(view.is_smoothed));
+            frame.size += 2.0 * cells * view.cell_mm;
         }
         Patch { frame, inner }
     }

@@ -8,6 +8,8 @@ use crate::mesh::TriMesh;
 /// Cells are this many times as wide as triangles, and no finer or coarser than these, mm.
 const CELL_TIMES: f64 = 1.2;
 const CELL_MM: std::ops::Range<f64> = 0.7..4.0;
+/// Cells below this are averaged with those around them, mm: scan noise is finer.
+const SMOOTHED_MM: f64 = 1.5;
 /// Most cells.
 const CELLS_MAX: f64 = 1e6;
 /// What lies this far below the top of a cell is not seen, mm.
@@ -26,8 +28,10 @@ pub struct View {
     pub heights: Vec<f64>,
     /// Linear light.
     pub lights: Vec<Linear>,
-    /// `OKLab` of the cell and those around it, and their mean height.
+    /// `OKLab` and height, of the cell and those around it where cells are fine.
     pub smooth: Vec<(Oklab, f64)>,
+    /// Whether they are taken with those around.
+    pub is_smoothed: bool,
 }
 
 impl View {
@@ -58,6 +62,7 @@ impl View {
             heights: vec![f64::NAN; count],
             lights: vec![[0.0; 3]; count],
             smooth: Vec::new(),
+            is_smoothed: cell_mm < SMOOTHED_MM,
         };
         view.fill(mesh, &seen, flat, |p| p.dot(up));
         view.level();
@@ -140,7 +145,8 @@ impl View {
     }
 
     fn around(&self, cell: usize) -> (Oklab, f64) {
-        let near = (0..9).filter_map(|i| self.step(cell, i % 3 - 1, i / 3 - 1));
+        let range = if self.is_smoothed { 0..9 } else { 4..5 };
+        let near = range.filter_map(|i| self.step(cell, i % 3 - 1, i / 3 - 1));
         let (mut light, mut height, mut count) = ([0.0_f32; 3], 0.0, 0.0_f32);
         for n in near {
             light = [0, 1, 2].map(|i| light[i] + self.lights[n][i]);

@@ -209,6 +209,12 @@ pub fn swatches(order: &Order, shelf: Option<&Shelf>) -> Result<Swatches, Swatch
         swatches.chips.push(swatch(i + 1, chip, lights[i], is_white, filament));
     }
     swatches.warnings = swatches.chips.iter().flat_map(warnings).collect();
+    if shelf.is_some() && told.is_empty() {
+        let left = swatches.chips.iter().filter(|chip| chip.filament.is_none() && !chip.is_white);
+        swatches
+            .warnings
+            .extend(left.map(|chip| format!("chip {} is left over: there are more chips than filaments", chip.number)));
+    }
     if let Some(shelf) = shelf.filter(|_| !told.is_empty()) {
         swatches.warnings.extend(other_way(&mesh, order, &labs, &told, &shelf.labs()));
     }
@@ -418,7 +424,6 @@ fn warnings(chip: &Swatch) -> Vec<String> {
             let far = format!("{:.1}, more than {FAR}", taken.distance);
             found.push(format!("chip {number} looks like no filament: {} is the nearest, off by {far}", taken.name));
         }
-        None if !chip.is_white => found.push(format!("chip {number} is taken for no filament")),
         _ => {}
     }
     found
