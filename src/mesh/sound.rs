@@ -5,9 +5,9 @@ use std::hash::{Hash, Hasher};
 use rayon::prelude::*;
 use rustc_hash::{FxHashMap, FxHashSet, FxHasher};
 
-use super::TriMesh;
 use super::intersect::self_intersect;
 use super::tree::TriTree;
+use super::{Origin, TriMesh};
 
 /// Triangles known to cross no other of their mesh: the hash of the places of their corners, in the mesh's order; 0 for
 /// the others.
@@ -78,12 +78,17 @@ pub fn pairs_beside(mesh: &TriMesh, sound: &Sound) -> Vec<[u32; 2]> {
 pub fn pairs_of(mesh: &TriMesh, changed: &[u32]) -> Vec<[u32; 2]> {
     let triangles: Vec<[u32; 3]> = changed.iter().map(|t| mesh.triangles[*t as usize]).collect();
     let tree = TriTree::new(&mesh.positions, &triangles);
+    // A cut face is filled from outlines that do not cross, so its triangles cannot lie over each other.
+    let of_one_face = |t: u32, other: u32| {
+        let [t, other] = [t, other].map(|t| mesh.origins[t as usize]);
+        matches!(t, Origin::Cut(_)) && t == other
+    };
     let crossings = |t: u32| {
         let [a, b, c] = mesh.corners(t as usize);
         let mut found = Vec::new();
         tree.overlapping(a.min(b).min(c), a.max(b).max(c), |slot| {
             let other = changed[slot as usize];
-            if other != t && self_intersect(mesh, t.min(other), t.max(other)) {
+            if other != t && !of_one_face(t, other) && self_intersect(mesh, t.min(other), t.max(other)) {
                 found.push([t.min(other), t.max(other)]);
             }
         });
