@@ -39,10 +39,10 @@ pub struct Fields<'a> {
     on_rim: Vec<bool>,
 }
 
-/// Vertices next to each vertex near a border, by rows.
+/// Vertices next to each vertex near a border, by rows, with their weights, which are 1 in all.
 struct Around {
     first: Vec<u32>,
-    rows: Vec<u32>,
+    near: Vec<(u32, f32)>,
 }
 
 impl<'a> Fields<'a> {
@@ -143,23 +143,30 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// Weights go with one over the distance: then fields that rise evenly stay as they are where vertices lie unevenly.
     fn around(&self) -> Around {
-        let mut pairs: Vec<(u32, u32)> = Vec::new();
-        for corners in &self.surface.corners {
+        let mut pairs: Vec<(u32, u32, f32)> = Vec::new();
+        for (corners, lengths) in self.surface.corners.iter().zip(&self.surface.length_mm) {
             let rows = corners.map(|v| self.row[self.lead[v as usize] as usize]);
-            for (a, b) in [(0, 1), (1, 2), (2, 0)] {
-                if rows[a] != NONE && rows[b] != NONE {
-                    pairs.extend([(rows[a], rows[b]), (rows[b], rows[a])]);
+            for (e, length) in lengths.iter().enumerate() {
+                let (a, b) = (rows[e], rows[(e + 1) % 3]);
+                if a != NONE && b != NONE {
+                    let weight = 1.0 / length.max(1e-3);
+                    pairs.extend([(a, b, weight), (b, a, weight)]);
                 }
             }
         }
-        pairs.par_sort_unstable();
-        pairs.dedup();
+        pairs.par_sort_unstable_by(|x, y| (x.0, x.1).cmp(&(y.0, y.1)).then(x.2.total_cmp(&y.2)));
+        pairs.dedup_by_key(|pair| (pair.0, pair.1));
         let count = self.shares.len() / self.labels.max(1);
         let mut first = vec![0_u32; count + 1];
-        pairs.iter().for_each(|(row, _)| first[*row as usize + 1] += 1);
+        pairs.iter().for_each(|(row, ..)| first[*row as usize + 1] += 1);
         (0..count).for_each(|row| first[row + 1] += first[row]);
-        Around { first, rows: pairs.into_iter().map(|(_, other)| other).collect() }
+        for around in pairs.chunk_by_mut(|x, y| x.0 == y.0) {
+            let sum: f32 = around.iter().map(|pair| pair.2).sum();
+            around.iter_mut().for_each(|pair| pair.2 /= sum);
+        }
+        Around { first, near: pairs.into_iter().map(|(_, other, weight)| (other, weight)).collect() }
     }
 
     /// Moves every vertex half way to the mean of its neighbours; new labels bring their patch along.
@@ -170,13 +177,12 @@ impl<'a> Fields<'a> {
         let mut new_patch = vec![NONE; patch.len()];
         let rows = new_shares.par_chunks_mut(k).zip(new_patch.par_chunks_mut(k)).enumerate();
         rows.for_each(|(row, (new, home))| {
-            let others = &around.rows[around.first[row] as usize..around.first[row + 1] as usize];
-            let each = 0.5 / others.len().max(1) as f32;
+            let others = &around.near[around.first[row] as usize..around.first[row + 1] as usize];
             for label in 0..k {
                 let own = shares[row * k + label];
-                let sum: f32 = others.iter().map(|other| shares[*other as usize * k + label]).sum();
-                new[label] = if others.is_empty() { own } else { 0.5 * own + each * sum };
-                let near = others.iter().map(|other| *other as usize * k + label).chain([row * k + label]);
+                let sum: f32 = others.iter().map(|(other, w)| w * shares[*other as usize * k + label]).sum();
+                new[label] = if others.is_empty() { own } else { 0.5 * (own + sum) };
+                let near = others.iter().map(|(other, _)| *other as usize * k + label).chain([row * k + label]);
                 let best = near.filter(|at| patch[*at] != NONE).max_by(|a, b| shares[*a].total_cmp(&shares[*b]));
                 home[label] = if patch[row * k + label] == NONE {
                     best.map_or(NONE, |at| patch[at])
