@@ -1,38 +1,27 @@
 //! Colours of filaments from a scan of printed chips: read, matched with the shelf, written back.
 
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+mod scan;
+mod shelf;
+mod warnings;
+
+use std::path::PathBuf;
 
 use serde::Serialize;
 
-use super::equipment_files::{FILAMENTS, Workbench};
-use super::files::{free_name, read_text, replace_whole, write_whole};
-use super::plan::{Change, apply, plan};
+use super::plan::Change;
 use super::runner::RunError;
-use super::scan_files::read_scan_files;
-use super::shelf_text::with_colours;
-use super::spec::read_spec;
 pub use crate::chips::Looking;
-use crate::chips::matched::{FAR, LEFT_OUT_MAX, Match, SPREAD_MAX, balanced, by_colour, off};
+use crate::chips::matched::{Match, balanced, by_colour, off};
 use crate::chips::{Chip, chips};
 use crate::colour::difference::ciede2000;
-use crate::colour::spaces::{
-    Lab, Linear, bytes_of_linear, format_hex, lab_of_linear, linear_of_bytes, linear_of_lab, parse_hex,
-};
-use crate::equipment::Filament;
-use crate::format::{self, RawMesh, ReadOptions, ScanFiles};
+use crate::colour::spaces::{Lab, Linear, bytes_of_linear, format_hex, lab_of_linear, linear_of_bytes, parse_hex};
 use crate::mesh::TriMesh;
-use crate::problem::{Problem, nearest};
-use crate::stage::{MemorySink, StageContext, StageError};
-use crate::stages::Job;
+use crate::problem::Problem;
+use crate::stage::StageError;
+pub use shelf::{Shelf, write};
 
 /// A chip without a filament among the names.
 pub const SKIPPED: &str = "-";
-/// Less surface says little about a colour, mm2.
-const AREA_MIN_MM2: f64 = 60.0;
-/// Light at which scanners end.
-const BRIGHT: f32 = 0.985;
 /// Names in the wrong order: so far off on the shelf's old colours, and so much nearer another way round.
 const OFF_MIN: f64 = 6.0;
 const OTHER_WAY_SHARE: f64 = 0.5;
@@ -63,14 +52,6 @@ pub struct Order {
     pub white: Option<(usize, String)>,
     /// Settings of `intake`.
     pub changes: Vec<Change>,
-}
-
-/// A shelf as its owner wrote it.
-#[derive(Clone, Debug)]
-pub struct Shelf {
-    pub path: PathBuf,
-    pub text: String,
-    pub filaments: Vec<Filament>,
 }
 
 /// What was found.
@@ -121,57 +102,6 @@ pub struct Taken {
     number: usize,
 }
 
-impl Shelf {
-    /// Reads a shelf: its file, or that of a workshop.
-    ///
-    /// # Errors
-    /// When it cannot be read or has faults.
-    pub fn open(path: &Path) -> Result<Self, SwatchError> {
-        let path = if path.is_dir() { path.join(FILAMENTS) } else { path.to_path_buf() };
-        let label = path.display().to_string();
-        let text = read_text(&path).map_err(|error| {
-            let hint = "give a workshop, or a file of filaments as in one";
-            SwatchError::Settings(vec![Problem { file: label.clone(), ..Problem::new("", error.to_string(), hint) }])
-        })?;
-        let filaments = Workbench::shelf(&label, &text).map_err(SwatchError::Settings)?;
-        Ok(Self { path, text, filaments })
-    }
-
-    fn labs(&self) -> Vec<Lab> {
-        self.filaments.iter().map(|f| f.lab().unwrap_or_default()).collect()
-    }
-
-    /// Numbers of the filaments named, or of all.
-    fn among(&self, names: &[String]) -> Result<Vec<usize>, SwatchError> {
-        if names.is_empty() {
-            Ok((0..self.filaments.len()).collect())
-        } else {
-            names.iter().map(|n| self.find(n)).collect()
-        }
-    }
-
-    /// Number of a filament by its name, written in any case and with any sign between the words.
-    fn find(&self, name: &str) -> Result<usize, SwatchError> {
-        let same = |f: &Filament| plain(&f.name) == plain(name);
-        self.filaments.iter().position(same).ok_or_else(|| {
-            let names: Vec<&str> = self.filaments.iter().map(|f| f.name.as_str()).collect();
-            let near = self.filaments.iter().map(|f| (plain(&f.name), f.name.as_str()));
-            let near = nearest(&plain(name), near.clone().map(|n| n.0).collect::<Vec<_>>().iter().map(String::as_str))
-                .and_then(|word| near.clone().find(|n| n.0 == word))
-                .map(|n| n.1);
-            let guess = near.map_or(String::new(), |n| format!("did you mean `{n}`? "));
-            let what = format!("no filament is named `{name}`");
-            SwatchError::Order { what, hint: format!("{guess}the shelf has {}", names.join(", ")) }
-        })
-    }
-}
-
-fn plain(name: &str) -> String {
-    let words: Vec<String> =
-        name.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_lowercase).collect();
-    words.join("-")
-}
-
 /// Reads the chips of a scan and takes each for a filament of the shelf, if there is one.
 ///
 /// # Errors
@@ -181,7 +111,7 @@ pub fn swatches(order: &Order, shelf: Option<&Shelf>) -> Result<Swatches, Swatch
         Some(shelf) => (told(&order.names, shelf)?, shelf.among(&order.among)?),
         None => (Vec::new(), Vec::new()),
     };
-    let (mesh, unit) = scanned(order)?;
+    let (mesh, unit) = scan::scanned(order)?;
     let found = chips(&mesh, order.looking);
     if found.is_empty() {
         let hint = "chips are flat, at least 8 mm wide, lie apart, and stand out from the table by half a millimetre or by \
@@ -208,7 +138,7 @@ pub fn swatches(order: &Order, shelf: Option<&Shelf>) -> Result<Swatches, Swatch
         let filament = taken[i].take().filter(|_| !is_white).zip(shelf).map(|(taken, shelf)| named(taken, shelf));
         swatches.chips.push(swatch(i + 1, chip, lights[i], is_white, filament));
     }
-    swatches.warnings = swatches.chips.iter().flat_map(warnings).collect();
+    swatches.warnings = swatches.chips.iter().flat_map(warnings::warnings).collect();
     if shelf.is_some() && told.is_empty() {
         let left = swatches.chips.iter().filter(|chip| chip.filament.is_none() && !chip.is_white);
         swatches
@@ -219,41 +149,6 @@ pub fn swatches(order: &Order, shelf: Option<&Shelf>) -> Result<Swatches, Swatch
         swatches.warnings.extend(other_way(&mesh, order, &labs, &told, &shelf.labs()));
     }
     Ok(swatches)
-}
-
-/// Writes the colours of the chips to the shelf and keeps a copy of it as it was; tells where.
-///
-/// # Errors
-/// When a chip may be mistaken, the text cannot be changed line by line, or the disk refuses.
-pub fn write(swatches: &Swatches, shelf: &Shelf) -> Result<PathBuf, SwatchError> {
-    let takes = || swatches.chips.iter().filter_map(|chip| Some((chip, chip.filament.as_ref()?)));
-    let doubtful: Vec<String> =
-        takes().filter(|(_, taken)| taken.is_doubtful).map(|(chip, _)| chip.number.to_string()).collect();
-    if !doubtful.is_empty() {
-        let what = format!("chip {} may be mistaken for another filament; nothing was written", doubtful.join(", "));
-        let hint = "name the filaments in the order of the table: `--filaments NAME,NAME,...` with `-` for a chip of none; or \
-                    those that were printed: `--among NAME,NAME,...`";
-        return Err(SwatchError::Order { what, hint: hint.into() });
-    }
-    let changes: Vec<(usize, String)> = takes().map(|(chip, taken)| (taken.number, chip.colour.clone())).collect();
-    if changes.is_empty() {
-        let what = "no chip is taken for a filament; nothing was written".to_owned();
-        return Err(SwatchError::Order { what, hint: "name the filaments with `--filaments`".into() });
-    }
-    let changed = with_colours(&shelf.text, &changes).ok_or_else(|| SwatchError::Order {
-        what: format!("`{}` is written in a way that cannot be changed line by line", shelf.path.display()),
-        hint: "write each filament's `colour:` on a line of its own, or enter the colours of the table by hand".into(),
-    })?;
-    let mut kept = shelf.path.clone().into_os_string();
-    kept.push(".before");
-    let kept = free_name(Path::new(&kept));
-    let disk = |path: &Path| {
-        let path = path.to_path_buf();
-        move |source| SwatchError::Disk { path, source }
-    };
-    write_whole(&kept, shelf.text.as_bytes()).map_err(disk(&kept))?;
-    replace_whole(&shelf.path, changed.as_bytes()).map_err(disk(&shelf.path))?;
-    Ok(kept)
 }
 
 fn told(names: &[String], shelf: &Shelf) -> Result<Vec<Option<usize>>, SwatchError> {
@@ -291,58 +186,6 @@ fn white_chip((number, colour): &(usize, String), found: usize) -> Result<(usize
 
 fn refused(what: &str, hint: &str) -> SwatchError {
     RunError::Stage { stage: "swatch".into(), source: StageError::scan(what, hint) }.into()
-}
-
-/// The scan as a coloured surface in millimetres, its axes left as they are, and the unit it was taken for.
-fn scanned(order: &Order) -> Result<(TriMesh, String), SwatchError> {
-    let files = read_scan_files(&order.scan).map_err(RunError::from)?;
-    let raw = format::read(&files, ReadOptions { drop_non_finite: true, ignore_missing_picture: false })
-        .map_err(|e| refused(&e.to_string(), &e.hint))?;
-    if !raw.has_colour() {
-        let hint = "export it as PLY with vertex colours, or as OBJ or GLB with its pictures";
-        return Err(refused("the scan has no colour", hint));
-    }
-    let text = format!("about: chips\nstages:\n  - intake: {{up: +z, unit: {}}}\n", board_unit(&raw));
-    taken_in(&files, &text, &order.changes)
-}
-
-/// The unit in which a board of chips is 40 mm to 1 m long.
-fn board_unit(raw: &RawMesh) -> &'static str {
-    if let Some(mm) = raw.unit_hint_mm {
-        return match mm {
-            m if m >= 999.0 => "m",
-            m if m >= 300.0 => "ft",
-            m if m >= 20.0 => "in",
-            m if m >= 5.0 => "cm",
-            _ => "mm",
-        };
-    }
-    let ends = (glam::DVec3::INFINITY, glam::DVec3::NEG_INFINITY);
-    let used = raw.triangles.iter().flatten().map(|v| raw.positions[*v as usize]);
-    let (low, high) = used.fold(ends, |(low, high), p| (low.min(p), high.max(p)));
-    match (high - low).max_element() {
-        long if long < 1.0 => "m",
-        long if long < 40.0 => "cm",
-        _ => "mm",
-    }
-}
-
-fn taken_in(files: &ScanFiles, text: &str, changes: &[Change]) -> Result<(TriMesh, String), SwatchError> {
-    let mut spec = read_spec("swatch", "", text).map_err(|problem| SwatchError::Settings(vec![problem]))?;
-    apply(&mut spec, changes).map_err(SwatchError::Settings)?;
-    let workbench = Workbench::demo().map_err(SwatchError::Settings)?;
-    let plan = plan(&spec, &workbench).map_err(SwatchError::Settings)?;
-    let (mut sink, mut progress) = (MemorySink::default(), |_: f64, _: &str| {});
-    let cancel = Arc::new(AtomicBool::new(false));
-    let mut ctx = StageContext::new(&plan.equipment, plan.target, &mut sink, cancel, &mut progress);
-    for stage in &plan.stages {
-        if let Job::Intake(intake) = stage.job() {
-            let failed = |source| RunError::Stage { stage: stage.name().into(), source };
-            let figure = intake.read(files, &mut ctx).map_err(failed)?;
-            return Ok((figure.whole.as_ref().clone(), figure.scan.unit));
-        }
-    }
-    Ok((TriMesh::default(), String::new()))
 }
 
 /// The filament of each chip: as told, else by colour; the white card is none.
@@ -398,41 +241,6 @@ fn swatch(number: usize, chip: &Chip, light: Linear, is_white: bool, filament: O
         is_white,
         filament,
     }
-}
-
-fn warnings(chip: &Swatch) -> Vec<String> {
-    let number = chip.number;
-    let mut found = Vec::new();
-    if chip.spread > SPREAD_MAX {
-        found.push(format!("chip {number} is not of one colour (spread {:.1}): light it evenly", chip.spread));
-    }
-    if chip.left_out > LEFT_OUT_MAX {
-        let share = 100.0 * chip.left_out;
-        found.push(format!("{share:.0} % of chip {number} were left out as shadow, shine or specks: scan it again"));
-    }
-    if chip.area_mm2 < AREA_MIN_MM2 {
-        found.push(format!("chip {number} is small: only {:.0} mm2 away from its rim", chip.area_mm2));
-    }
-    if brightest(chip) > BRIGHT {
-        found.push(format!("chip {number} is as bright as the scan can show: expose it less"));
-    }
-    match &chip.filament {
-        Some(Taken { name, rival: Some(rival), .. }) => {
-            found.push(format!("chip {number} may be {name} or {rival}: their colours on the shelf leave it open"));
-        }
-        Some(taken) if taken.is_doubtful => {
-            let far = format!("{:.1}, more than {FAR}", taken.distance);
-            found.push(format!("chip {number} looks like no filament: {} is the nearest, off by {far}", taken.name));
-        }
-        _ => {}
-    }
-    found
-}
-
-fn brightest(chip: &Swatch) -> f32 {
-    let [l, a, b] = chip.lab;
-    let light = linear_of_lab(Lab { l, a, b });
-    light.into_iter().fold(0.0, f32::max)
 }
 
 /// Whether the names would fit the colours on the shelf much better with the board turned.
