@@ -104,7 +104,9 @@ impl<F: Fn(u32, u32) -> f64> Drawing<'_, F> {
     /// A triangle in which three labels meet.
     fn part_in_three(&mut self, t: usize, [a, b, c]: [u32; 3]) {
         let rim = [self.crossing(a, b), self.crossing(b, c), self.crossing(c, a)];
-        let mean = |of: &dyn Fn(usize) -> DVec3| rim.iter().map(|v| of(*v as usize)).sum::<DVec3>() / 3.0;
+        // Where borders run through corners, the mean of the crossings might lie on an edge.
+        let around = if rim.iter().any(|v| [a, b, c].contains(v)) { [a, b, c] } else { rim };
+        let mean = |of: &dyn Fn(usize) -> DVec3| around.iter().map(|v| of(*v as usize)).sum::<DVec3>() / 3.0;
         let place = mean(&|v| self.drawn.mesh.positions[v]);
         let colour = mean(&|v| DVec3::from_array(self.drawn.mesh.colours[v].map(f64::from)));
         let middle = self.add_vertex(place, colour.to_array().map(|x| x as f32));
@@ -114,7 +116,7 @@ impl<F: Fn(u32, u32) -> f64> Drawing<'_, F> {
         }
     }
 
-    /// Fills a convex outline in the plane of a triangle, whose corners may repeat or lie in line.
+    /// Fills an outline of up to four corners in the plane of a triangle, which may repeat or lie in line.
     fn fill(&mut self, t: usize, outline: &[u32], label: u8) {
         let mut corners: Vec<u32> = Vec::with_capacity(4);
         for v in outline {
@@ -128,9 +130,10 @@ impl<F: Fn(u32, u32) -> f64> Drawing<'_, F> {
         // Of the fans over an outline the one whose smallest triangle is largest: none is then in line if that can be.
         let count = corners.len();
         let fan = |apex: usize| (1..count - 1).map(move |i| [apex, (apex + i) % count, (apex + i + 1) % count]);
+        let normal = self.mesh.area_vector(t).normalize_or_zero();
         let height = |corners: &[u32], [a, b, c]: [usize; 3]| {
             let [p, q, r] = [a, b, c].map(|i| self.drawn.mesh.positions[corners[i] as usize]);
-            (q - p).cross(r - p).length()
+            (q - p).cross(r - p).dot(normal)
         };
         let least = |apex: usize| fan(apex).map(|triangle| height(&corners, triangle)).fold(f64::INFINITY, f64::min);
         let apex = (0..count).max_by(|x, y| least(*x).total_cmp(&least(*y)).then(y.cmp(x))).unwrap_or(0);

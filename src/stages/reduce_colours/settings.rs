@@ -115,7 +115,7 @@ impl ColourReduce {
         problems.extend(out_of_range(&[
             ("spare_spool_de", self.spare_spool_de, 0.0, 10.0),
             ("smoothing_mm", self.smoothing_mm, 0.0, 100.0),
-            ("border_smooth_mm", self.border_smooth_mm(), 0.0, 100.0),
+            ("border_smooth_mm", self.border_smooth_mm.unwrap_or_default(), 0.0, 100.0),
             ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),
             ("skin_weight", self.skin_weight, 0.01, 100.0),
             ("face_weight", self.face_weight, 0.01, 100.0),
