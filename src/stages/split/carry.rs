@@ -62,7 +62,9 @@ pub(super) fn divided(
     let beside = start.open.len().saturating_sub(1);
     let planned = ranked.first().map_or(usize::MAX - beside, |r| r.planned.parts()) + beside;
     let spoilt = best.1.seams.barred_mm > BARRED_MM;
-    if ranked.len() > 1 && (best.1.outcome.parts > planned || spoilt) {
+    // Who gives cuts tries one after the other and wants to see soon what comes of them.
+    let is_dearer = search.fixed.is_empty() && best.1.outcome.parts > planned;
+    if ranked.len() > 1 && (is_dearer || spoilt) {
         ctx.progress(0.5, "trying other plans");
         ctx.checkpoint()?;
         // Another plan is worth a try if it promises fewer parts, or none of the seams that are not to be.
