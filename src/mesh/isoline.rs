@@ -33,19 +33,23 @@ pub fn draw_borders(mesh: &TriMesh, labels: &[u8], share: impl Fn(u32, u32) -> f
             drawing.push(t, *triangle, a);
         } else if a == b || b == c || c == a {
             // The corner with a label of its own comes last.
-            let last = if a == b {
-                2
-            } else if b == c {
-                0
-            } else {
-                1
-            };
+            let last = lone_corner([a, b, c]);
             drawing.part_in_two(t, [1, 2, 0].map(|i| triangle[(last + i) % 3]));
         } else {
             drawing.part_in_three(t, *triangle);
         }
     }
     drawing.drawn
+}
+
+/// The corner whose label the other two do not share, given that these are alike.
+#[must_use]
+pub fn lone_corner([a, b, c]: [u8; 3]) -> usize {
+    match () {
+        () if a == b => 2,
+        () if b == c => 0,
+        () => 1,
+    }
 }
 
 struct Drawing<'a, F> {

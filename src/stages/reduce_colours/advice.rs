@@ -51,7 +51,9 @@ pub fn wanted(parts: &[Printed<'_>], size_max: usize, lightness_divisor: f64) ->
             best = moved;
         }
         found.push(Wanted { lab: best.1, mean_with: best.0 / weight });
-        shops.iter_mut().for_each(|shop| shop.take(best.1));
+        for shop in &mut shops {
+            shop.take(best.1);
+        }
     }
     found
 }

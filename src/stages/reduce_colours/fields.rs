@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::patches;
 use super::surface::{NO_JOINT, NONE, Surface};
+use crate::mesh::isoline::lone_corner;
 
 /// Share a vertex takes over from its neighbours in a step, half of it.
 const STEPS: std::ops::RangeInclusive<usize> = 3..=40;
@@ -141,7 +142,9 @@ impl<'a> Fields<'a> {
             }
         }
         for (shares, sum) in self.shares.chunks_mut(self.labels).zip(sums).filter(|(_, sum)| *sum > 0.0) {
-            shares.iter_mut().for_each(|share| *share /= sum);
+            for share in shares {
+                *share /= sum;
+            }
         }
     }
 
@@ -162,11 +165,15 @@ impl<'a> Fields<'a> {
         pairs.dedup_by_key(|pair| (pair.0, pair.1));
         let count = self.shares.len() / self.labels.max(1);
         let mut first = vec![0_u32; count + 1];
-        pairs.iter().for_each(|(row, ..)| first[*row as usize + 1] += 1);
+        for (row, ..) in &pairs {
+            first[*row as usize + 1] += 1;
+        }
         (0..count).for_each(|row| first[row + 1] += first[row]);
         for around in pairs.chunk_by_mut(|x, y| x.0 == y.0) {
             let sum: f32 = around.iter().map(|pair| pair.2).sum();
-            around.iter_mut().for_each(|pair| pair.2 /= sum);
+            for pair in around {
+                pair.2 /= sum;
+            }
         }
         Around { first, near: pairs.into_iter().map(|(_, other, weight)| (other, weight)).collect() }
     }
@@ -255,13 +262,7 @@ impl<'a> Fields<'a> {
         if a != b && b != c && c != a {
             return [0, 1, 2].map(|i| (home(i), 1.0 / 3.0)).to_vec();
         }
-        let lone = if a == b {
-            2
-        } else if b == c {
-            0
-        } else {
-            1
-        };
+        let lone = lone_corner(labels);
         let (next, before) = ((lone + 1) % 3, (lone + 2) % 3);
         let cut = |other: usize| {
             let ahead = |v: usize| self.share(v, labels[lone]) - self.share(v, labels[other]);
@@ -331,7 +332,9 @@ fn near_borders(surface: &Surface, labels: &[u8], lead: &[u32], rings: usize) ->
         for corners in &surface.corners {
             let leads = corners.map(|v| lead[v as usize] as usize);
             if leads.iter().any(|v| near[*v]) {
-                leads.iter().for_each(|v| wider[*v] = true);
+                for v in leads {
+                    wider[v] = true;
+                }
             }
         }
         near = wider;

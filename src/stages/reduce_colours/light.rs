@@ -188,7 +188,9 @@ fn lit_vertices(figure: &Figure, surface: &Surface) -> Vec<Lit> {
     figure.parts.iter().for_each(|part| positions.extend_from_slice(&part.mesh.positions));
     for (face, corners) in surface.corners.iter().enumerate() {
         let normal = surface.area_vector(figure, face);
-        corners.iter().for_each(|corner| normals[*corner as usize] += normal);
+        for corner in corners {
+            normals[*corner as usize] += normal;
+        }
     }
     normals.par_iter_mut().for_each(|normal| *normal = normal.normalize_or_zero());
     let open = openness(&positions, &normals);

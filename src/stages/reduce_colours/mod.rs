@@ -166,7 +166,9 @@ impl ColourReduce {
         for (count, wanted) in (1..).zip(&palettes.wanted) {
             ctx.figure(&format!("de_mean_with_{count}_more_filaments"), wanted.mean_with);
         }
-        verdict::wanted(palettes).into_iter().for_each(|finding| ctx.finding(finding));
+        if let Some(finding) = verdict::wanted(palettes) {
+            ctx.finding(finding);
+        }
         if palettes.gap > 0.0 {
             ctx.figure("de_mean_palette_gap", palettes.gap);
         }

@@ -159,7 +159,7 @@ impl Smooth {
         let edge = |t: usize| mesh.corners(t)[0].distance(mesh.corners(t)[1]);
         let total: f64 = (0..mesh.triangles.len()).map(edge).sum();
         let reach_mm = (REACH_EDGES * total / mesh.triangles.len().max(1) as f64).max(1e-9);
-        Self { places, colours: colours.into_par_iter().map(|c| c.as_vec3()).collect(), reach_mm }
+        Self { places, colours: colours.into_par_iter().map(|c: DVec3| c.as_vec3()).collect(), reach_mm }
     }
 
     /// How much of a crease a triangle lies in, 0 to 1: the surface rises out of hollows when it is averaged.

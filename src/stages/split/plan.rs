@@ -170,7 +170,7 @@ impl Solver<'_> {
     /// The best plan found for a piece after so many cuts.
     fn solve(&self, piece: &Piece, depth: usize) -> Arc<Planned> {
         if piece.fits() {
-            let tool_changes = self.tints.of_model(&piece.model, &piece.shape);
+            let tool_changes = Tints::of_model(&piece.model, &piece.shape);
             return Arc::new(Planned { tool_changes, ..piece.planned(1.0 + self.tints.price(tool_changes)) });
         }
         let key = (piece.model.key(), depth.min(WIDTHS.len()));

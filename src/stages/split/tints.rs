@@ -82,7 +82,7 @@ impl Tints {
     }
 
     /// Tool changes of a piece in blocks that needs no further cut.
-    pub fn of_model(&self, model: &Model, shape: &Shape) -> f64 {
+    pub fn of_model(model: &Model, shape: &Shape) -> f64 {
         in_best_pose(shape, |axis| {
             let lowest = model.blocks.iter().map(|b| b.at[axis]).min().unwrap_or(0);
             let mut layers: Vec<Areas> = Vec::new();
