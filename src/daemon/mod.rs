@@ -72,13 +72,14 @@ struct Daemon {
 /// # Errors
 /// When the workshop is taken, lost or cannot be written; a scan that fails is no error.
 pub fn watch(workshop: &Workshop, options: Options) -> Result<(), DaemonError> {
-    let _lock = workshop.lock().map_err(|error| match error.kind() {
-        io::ErrorKind::WouldBlock => DaemonError::Locked,
-        _ => DaemonError::Workshop(error),
-    })?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     runtime.block_on(async {
+        // Signals first: whoever sees the lock may send one.
         let shutdown = Shutdown::listen()?;
+        let _lock = workshop.lock().map_err(|error| match error.kind() {
+            io::ErrorKind::WouldBlock => DaemonError::Locked,
+            _ => DaemonError::Workshop(error),
+        })?;
         let ledger = Ledger::at(workshop.ledger());
         let mut daemon = Daemon { workshop: workshop.clone(), ledger, options, shutdown, told: BTreeSet::new() };
         daemon.work().await
