@@ -10,8 +10,6 @@ use crate::mesh::isoline::lone_corner;
 const STEPS: std::ops::RangeInclusive<usize> = 3..=40;
 /// A step of smoothing carries this far, in edges: the spread of half staying and half going to the neighbours.
 const STEP_EDGES: f64 = 0.5;
-/// Spread of smoothing, in the length it is asked to smooth over.
-const SPREAD: f64 = 1.6;
 /// Rings that smoothing carries something to, for the square root of its steps.
 const REACH: f64 = 1.5;
 /// Rounds in which patches get back the area that smoothing takes from them, and how much of it in each.
@@ -54,7 +52,7 @@ impl<'a> Fields<'a> {
         let lead = leads(surface);
         let edges = surface.length_mm.iter().flatten().map(|l| f64::from(*l)).sum::<f64>();
         let edge_mm = (edges / (3 * surface.len()).max(1) as f64).max(1e-9);
-        let steps = ((SPREAD * smooth_mm / edge_mm / STEP_EDGES).powi(2) as usize).clamp(*STEPS.start(), *STEPS.end());
+        let steps = ((smooth_mm / edge_mm / STEP_EDGES).powi(2) as usize).clamp(*STEPS.start(), *STEPS.end());
         let mut on_rim = vec![false; lead.len()];
         let mut plain = vec![0; lead.len()];
         for (face, label) in labels.iter().enumerate() {
