@@ -70,6 +70,11 @@ fn is_step(view: &View, cell: usize, half_way: isize) -> bool {
     })
 }
 
+/// The scanned cells on the four sides of one.
+fn beside(view: &View, cell: usize) -> [Option<usize>; 4] {
+    [(1, 0), (-1, 0), (0, 1), (0, -1)].map(|(right, away)| view.step(cell, right, away))
+}
+
 /// Cells of each patch.
 fn connected(view: &View, is_even: &[bool]) -> Vec<Vec<usize>> {
     let mut is_taken: Vec<bool> = is_even.iter().map(|even| !even).collect();
@@ -83,9 +88,8 @@ fn connected(view: &View, is_even: &[bool]) -> Vec<Vec<usize>> {
         let mut next = 0;
         while let Some(cell) = cells.get(next).copied() {
             next += 1;
-            for (right, away) in [(1, 0), (-1, 0), (0, 1), (0, -1)] {
-                if let Some(n) = view.step(cell, right, away).filter(|n| !is_taken[*n]) {
-                    is_taken[n] = true;
+            for n in beside(view, cell).into_iter().flatten() {
+                if !std::mem::replace(&mut is_taken[n], true) {
                     cells.push(n);
                 }
             }
@@ -159,10 +163,7 @@ impl Shape {
         let mut inner: Vec<usize> = cells.iter().filter(is_inner).copied().collect();
         inner.sort_unstable();
         let is_rim = |c: &&usize| depth[**c] == 1;
-        let goes_on = |c: &&usize| {
-            let ways = [(1, 0), (-1, 0), (0, 1), (0, -1)];
-            ways.into_iter().filter_map(|(right, away)| view.step(**c, right, away)).any(|n| !self.is_own[n])
-        };
+        let goes_on = |c: &&usize| beside(view, **c).into_iter().flatten().any(|n| !self.is_own[n]);
         let (rims, hidden) = (cells.iter().filter(is_rim).count(), cells.iter().filter(is_rim).filter(goes_on).count());
         let mut frame = self.frame;
         if 2 * hidden > rims {
@@ -223,6 +224,7 @@ fn depths(view: &View, is_own: &[bool]) -> Vec<u32> {
     let [width, height] = view.size;
     let mut depth = vec![0; is_own.len()];
     let mut queue = VecDeque::new();
+    // Holes count, too, so cells without a scan are stepped on.
     let near = |cell: usize| {
         let (x, y) = (cell % width, cell / width);
         [

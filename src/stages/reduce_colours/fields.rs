@@ -107,13 +107,19 @@ impl<'a> Fields<'a> {
             // Both parts at a rim must come to the same end.
             return 1.0 - self.crossing([j, i], [to, from]);
         }
-        let ahead = |v: usize| self.share(v, from) - self.share(v, to);
-        let (start, end) = (ahead(p).max(0.0), ahead(q).min(0.0));
-        let share = if start - end > 0.0 { start / (start - end) } else { 0.5 };
+        let share = self.tie([p, q], [from, to]);
         if self.on_rim[i as usize] && self.on_rim[j as usize] {
             return f64::from(share).round();
         }
         f64::from(share.clamp(NEAR, 1.0 - NEAR))
+    }
+
+    /// Where two labels tie between two vertices, one of which has the first label and the other the second, as a share of the
+    /// way.
+    fn tie(&self, [p, q]: [usize; 2], [from, to]: [u8; 2]) -> f32 {
+        let ahead = |v: usize| self.share(v, from) - self.share(v, to);
+        let (start, end) = (ahead(p).max(0.0), ahead(q).min(0.0));
+        if start - end > 0.0 { start / (start - end) } else { 0.5 }
     }
 
     fn share(&self, lead: usize, label: u8) -> f32 {
@@ -262,11 +268,7 @@ impl<'a> Fields<'a> {
         }
         let lone = lone_corner(labels);
         let (next, before) = ((lone + 1) % 3, (lone + 2) % 3);
-        let cut = |other: usize| {
-            let ahead = |v: usize| self.share(v, labels[lone]) - self.share(v, labels[other]);
-            let (start, end) = (ahead(leads[lone]).max(0.0), ahead(leads[other]).min(0.0));
-            if start - end > 0.0 { f64::from(start / (start - end)) } else { 0.5 }
-        };
+        let cut = |other: usize| f64::from(self.tie([leads[lone], leads[other]], [labels[lone], labels[other]]));
         let corner = cut(next) * cut(before);
         vec![(home(lone), corner), (home(next), 1.0 - corner)]
     }

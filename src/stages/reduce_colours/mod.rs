@@ -77,7 +77,7 @@ impl Transform for ColourReduce {
         ctx.progress(0.9, "judging the colours");
         let limits = self.limits(ctx);
         let evened = shades.painted(figure, &surface);
-        let drawn = drawn::draw(&evened, &task, labels, self.border_smooth_mm(), limits)
+        let mut drawn = drawn::draw(&evened, &task, labels, self.border_smooth_mm(), limits)
             .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `colour-reduce`"))?;
         ctx.checkpoint()?;
         let (patches, border_mm) = patches::count(&drawn.surface, &drawn.labels);
@@ -95,7 +95,6 @@ impl Transform for ColourReduce {
             ctx.finding(finding);
         }
         let filaments: Vec<Filament> = palettes.union.iter().map(|j| ctx.equipment.shelf[*j].clone()).collect();
-        let mut drawn = drawn;
         drawn.figure.colour_regions = regions::regions(&surface, &shades, &drawn, &labs);
         let painted = inner::paint(&drawn.figure, &drawn.surface, &drawn.labels, &filaments);
         ctx.figure("palette_size", painted.palette.len() as f64);

@@ -2,12 +2,13 @@
 
 use super::tables::{Swatch, swatch};
 use super::words;
+use crate::colour::spaces::{format_hex, parse_hex};
 use crate::figure::{ColourRegion, Figure};
 
 /// A colour of the figure and what it is printed with.
 #[derive(Debug)]
 pub struct RegionRow<'a> {
-    pub colour: &'a str,
+    pub colour: String,
     pub area: String,
     pub swatch: Swatch<'a>,
     /// How much of it has that filament, where it is not nearly all.
@@ -25,7 +26,7 @@ pub fn rows<'f>(figure: &'f Figure) -> Vec<RegionRow<'f>> {
         let filament = figure.palette.get(usize::from(region.filament))?;
         Some(RegionRow {
             // The colour goes into a style, so it must be one.
-            colour: Some(region.colour.as_str()).filter(|c| is_hex(c))?,
+            colour: parse_hex(&region.colour).map(format_hex)?,
             area: words::with_unit(region.area_mm2 / 100.0, usize::from(region.area_mm2 < 1000.0), "cm\u{b2}"),
             swatch: swatch(filament),
             share: if region.share < ALL { words::share(region.share) } else { String::new() },
@@ -34,10 +35,6 @@ pub fn rows<'f>(figure: &'f Figure) -> Vec<RegionRow<'f>> {
         })
     };
     figure.colour_regions.iter().filter_map(row).collect()
-}
-
-fn is_hex(colour: &str) -> bool {
-    colour.len() == 7 && colour.starts_with('#') && colour[1..].bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 /// What a difference looks like to a practised eye (common practice, no source).
