@@ -33,7 +33,7 @@ pub struct FileRecord {
 }
 
 /// One stage of the run.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct StageRecord {
     pub stage: String,
     /// All settings, defaults filled in.

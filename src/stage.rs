@@ -10,6 +10,7 @@ use serde::de::DeserializeOwned;
 use crate::equipment::Equipment;
 use crate::figure::{Fact, Figure};
 use crate::finding::Finding;
+use crate::mesh::TriMesh;
 use crate::problem::Problem;
 use crate::run_record::RunRecord;
 
@@ -96,6 +97,14 @@ impl FileSink for MemorySink {
     }
 }
 
+/// A store for what depends on one mesh alone, so that a later run need not make it again.
+pub trait Keep: Send {
+    /// What was kept of a mesh under a name, if it is still there and whole.
+    fn get(&mut self, mesh: &Arc<TriMesh>, name: &str) -> Option<Vec<u8>>;
+    /// Keeps a value if it can.
+    fn put(&mut self, mesh: &Arc<TriMesh>, name: &str, value: &[u8]);
+}
+
 /// Size the figure will be printed in, as far as the plan knows it before `scale` runs.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub enum TargetSize {
@@ -112,6 +121,7 @@ pub struct StageContext<'a> {
     pub equipment: &'a Equipment,
     pub target: TargetSize,
     files: &'a mut dyn FileSink,
+    keep: Option<&'a mut dyn Keep>,
     cancel: Arc<AtomicBool>,
     progress: &'a mut dyn FnMut(f64, &str),
     findings: Vec<Finding>,
@@ -132,7 +142,36 @@ impl<'a> StageContext<'a> {
         cancel: Arc<AtomicBool>,
         progress: &'a mut dyn FnMut(f64, &str),
     ) -> Self {
-        Self { equipment, target, files, cancel, progress, findings: Vec::new(), figures: Vec::new() }
+        Self { equipment, target, files, keep: None, cancel, progress, findings: Vec::new(), figures: Vec::new() }
+    }
+
+    /// The same with a store for [`Self::kept`].
+    #[must_use]
+    pub fn keeping(self, keep: Option<&'a mut dyn Keep>) -> Self {
+        Self { keep, ..self }
+    }
+
+    /// What an earlier run made of this mesh under this name, or what is made of it now. The name must tell all else that
+    /// the value depends on, the version of the code that makes it included.
+    ///
+    /// # Errors
+    /// Those of making it.
+    pub fn kept<T: Serialize + DeserializeOwned, E>(
+        &mut self,
+        mesh: &Arc<TriMesh>,
+        name: &str,
+        make: impl FnOnce() -> Result<T, E>,
+    ) -> Result<T, E> {
+        let earlier = self.keep.as_deref_mut().and_then(|keep| keep.get(mesh, name));
+        if let Some(value) = earlier.and_then(|bytes| postcard::from_bytes(&bytes).ok()) {
+            return Ok(value);
+        }
+        let value = make()?;
+        if let Some(keep) = self.keep.as_deref_mut() {
+            let bytes = postcard::to_stdvec(&value).unwrap_or_default();
+            keep.put(mesh, name, &bytes);
+        }
+        Ok(value)
     }
 
     /// Notes something for the report and the log.

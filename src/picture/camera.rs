@@ -28,13 +28,13 @@ pub struct Camera {
 impl Camera {
     /// Slightly from above, at this azimuth, with a mild perspective.
     #[must_use]
-    pub fn at(azimuth_deg: f64) -> Self {
+    pub const fn at(azimuth_deg: f64) -> Self {
         Self { azimuth_deg, elevation_deg: 7.0, lens: Lens::Perspective { radii: 5.0 }, margin: 0.07 }
     }
 
     /// Face to face.
     #[must_use]
-    pub fn front() -> Self {
+    pub const fn front() -> Self {
         Self::at(0.0)
     }
 
@@ -46,7 +46,7 @@ impl Camera {
 
     /// From behind.
     #[must_use]
-    pub fn back() -> Self {
+    pub const fn back() -> Self {
         Self::at(180.0)
     }
 

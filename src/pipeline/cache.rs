@@ -1,5 +1,5 @@
-//! Results of stages on disk, by stamp. Meshes are stored once by their digest; what does not match its digest is
-//! treated as not there.
+//! Results of stages on disk, by stamp. Meshes are stored once by their digest, and beside them what stages keep that
+//! depends on one mesh alone; what does not match its digest is treated as not there.
 
 use std::collections::{BTreeSet, HashMap};
 use std::fs;
@@ -8,13 +8,18 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::figure::Figure;
 use crate::mesh::TriMesh;
 use crate::run_record::{FileRecord, StageRecord};
+use crate::stage::Keep;
 
 use super::files;
+
+const MESHES: &str = "meshes";
+const KEPT: &str = "kept";
 
 /// A folder of stage results.
 #[derive(Debug)]
@@ -55,7 +60,7 @@ impl Cache {
     }
 
     fn mesh_path(&self, digest: &str) -> PathBuf {
-        self.root.join("meshes").join(digest)
+        self.root.join(MESHES).join(digest)
     }
 
     /// The entry with this stamp, if there is a whole one.
@@ -69,23 +74,27 @@ impl Cache {
     /// The figure of an entry with its meshes; `None` when one is missing or damaged.
     pub fn figure(&mut self, entry: &Entry) -> Option<Figure> {
         let stored = entry.figure.as_ref()?;
-        let mut read: HashMap<&str, Arc<TriMesh>> = HashMap::new();
-        let mut meshes = Vec::with_capacity(stored.meshes.len());
-        for digest in &stored.meshes {
-            if let Some(mesh) = read.get(digest.as_str()) {
-                meshes.push(Arc::clone(mesh));
-                continue;
-            }
-            let bytes = fs::read(self.mesh_path(digest)).ok()?;
-            if blake3::hash(&bytes).to_hex().as_str() != digest {
-                return None;
-            }
-            let mesh: Arc<TriMesh> = Arc::new(postcard::from_bytes(&bytes).ok()?);
-            self.stored.insert(Arc::as_ptr(&mesh).addr(), (Arc::clone(&mesh), digest.clone()));
-            read.insert(digest, Arc::clone(&mesh));
-            meshes.push(mesh);
+        let names: BTreeSet<&String> = stored.meshes.iter().collect();
+        let read: Vec<(&String, Option<Arc<TriMesh>>)> =
+            names.into_par_iter().map(|digest| (digest, self.read_mesh(digest))).collect();
+        let read: HashMap<&String, Arc<TriMesh>> =
+            read.into_iter().map(|(digest, mesh)| Some((digest, mesh?))).collect::<Option<_>>()?;
+        for (digest, mesh) in &read {
+            self.stored.insert(Arc::as_ptr(mesh).addr(), (Arc::clone(mesh), (*digest).clone()));
         }
+        let meshes = stored.meshes.iter().map(|digest| read.get(digest).cloned()).collect::<Option<_>>()?;
         stored.figure.clone().with_meshes(meshes)
+    }
+
+    /// A damaged file goes, so that the mesh can be stored anew.
+    fn read_mesh(&self, digest: &str) -> Option<Arc<TriMesh>> {
+        let path = self.mesh_path(digest);
+        let bytes = fs::read(&path).ok()?;
+        if blake3::hash(&bytes).to_hex().as_str() == digest {
+            return postcard::from_bytes(&bytes).ok().map(Arc::new);
+        }
+        let _ = files::remove(&path);
+        None
     }
 
     /// Stores a stage's record with its figure or the files it wrote.
@@ -100,23 +109,34 @@ impl Cache {
     }
 
     fn store_figure(&mut self, figure: &Figure) -> io::Result<StoredFigure> {
-        let meshes = figure.meshes().into_iter().map(|mesh| self.store_mesh(mesh)).collect::<io::Result<_>>()?;
-        Ok(StoredFigure { figure: figure.clone(), meshes })
+        let meshes = figure.meshes();
+        let new: HashMap<usize, &Arc<TriMesh>> = meshes.iter().map(|mesh| (Arc::as_ptr(mesh).addr(), *mesh)).collect();
+        let new: Vec<_> = new.into_iter().filter(|(address, _)| !self.stored.contains_key(address)).collect();
+        let written: Vec<_> = new.into_par_iter().map(|(at, mesh)| (at, mesh, self.write_mesh(mesh))).collect();
+        for (address, mesh, digest) in written {
+            self.stored.insert(address, (Arc::clone(mesh), digest?));
+        }
+        let digest = |mesh: &&Arc<TriMesh>| self.digest(mesh).ok_or_else(|| io::Error::other("a mesh was not stored"));
+        Ok(StoredFigure { figure: figure.clone(), meshes: meshes.iter().map(digest).collect::<io::Result<_>>()? })
     }
 
-    fn store_mesh(&mut self, mesh: &Arc<TriMesh>) -> io::Result<String> {
-        let address = Arc::as_ptr(mesh).addr();
-        if let Some((_, digest)) = self.stored.get(&address) {
-            return Ok(digest.clone());
-        }
-        let bytes = postcard::to_stdvec(mesh.as_ref()).map_err(io::Error::other)?;
+    fn write_mesh(&self, mesh: &TriMesh) -> io::Result<String> {
+        let bytes = postcard::to_stdvec(mesh).map_err(io::Error::other)?;
         let digest = blake3::hash(&bytes).to_hex().to_string();
         let path = self.mesh_path(&digest);
         if !path.exists() {
-            files::write_whole(&path, &bytes)?;
+            files::write_checked(&path, &bytes)?;
         }
-        self.stored.insert(address, (Arc::clone(mesh), digest.clone()));
         Ok(digest)
+    }
+
+    fn digest(&self, mesh: &Arc<TriMesh>) -> Option<String> {
+        self.stored.get(&Arc::as_ptr(mesh).addr()).map(|(_, digest)| digest.clone())
+    }
+
+    /// Where what was kept of a mesh lies: under the mesh's digest and that of its own name.
+    fn kept_path(&self, mesh: &str, name: &str) -> PathBuf {
+        self.root.join(KEPT).join(format!("{mesh}-{}", blake3::hash(name.as_bytes()).to_hex()))
     }
 
     /// Takes over the entries of another cache that have these stamps, by a second name for the same files.
@@ -130,6 +150,12 @@ impl Cache {
                 let (from, to) = (other.mesh_path(digest), self.mesh_path(digest));
                 if from.exists() && !to.exists() {
                     files::link_or_copy(&from, &to)?;
+                }
+                for kept in other.kept_of(|mesh| mesh == digest)? {
+                    let to = self.root.join(KEPT).join(kept.file_name().unwrap_or_default());
+                    if !to.exists() {
+                        files::link_or_copy(&kept, &to)?;
+                    }
                 }
             }
             if !self.entry_path(stamp).exists() {
@@ -155,20 +181,32 @@ impl Cache {
     /// # Errors
     /// As the file system tells.
     pub fn shrink(&self, limit_bytes: u64) -> io::Result<()> {
-        let mut entries = self.listed("stages")?;
-        let meshes: u64 = self.listed("meshes")?.iter().map(|(_, size, _)| size).sum();
-        if meshes <= limit_bytes {
+        if self.size_bytes()? <= limit_bytes {
             return Ok(());
         }
+        let mut entries = self.listed("stages")?;
         entries.sort_by_key(|(path, _, age)| (*age, path.clone()));
         for (path, _, _) in entries {
             files::remove(&path)?;
             self.sweep()?;
-            if self.listed("meshes")?.iter().map(|(_, size, _)| size).sum::<u64>() <= limit_bytes {
+            if self.size_bytes()? <= limit_bytes {
                 break;
             }
         }
         Ok(())
+    }
+
+    /// What meshes, and what is kept of them, take up.
+    fn size_bytes(&self) -> io::Result<u64> {
+        let (meshes, kept) = (self.listed(MESHES)?, self.listed(KEPT)?);
+        Ok(meshes.iter().chain(&kept).map(|(_, size, _)| size).sum())
+    }
+
+    /// What is kept of some meshes, chosen by their digests.
+    fn kept_of(&self, chosen: impl Fn(&str) -> bool) -> io::Result<Vec<PathBuf>> {
+        let name = |path: &Path| path.file_name().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+        let mesh = |path: &PathBuf| chosen(name(path).split('-').next().unwrap_or_default());
+        Ok(self.listed(KEPT)?.into_iter().map(|(path, _, _)| path).filter(mesh).collect())
     }
 
     fn sweep(&self) -> io::Result<()> {
@@ -177,11 +215,14 @@ impl Cache {
             let stamp = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
             named.extend(self.entry(&stamp).and_then(|e| e.figure).into_iter().flat_map(|f| f.meshes));
         }
-        for (path, _, _) in self.listed("meshes")? {
+        for (path, _, _) in self.listed(MESHES)? {
             let digest = path.file_name().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
             if !named.contains(&digest) {
                 files::remove(&path)?;
             }
+        }
+        for kept in self.kept_of(|mesh| !named.contains(mesh))? {
+            files::remove(&kept)?;
         }
         Ok(())
     }
@@ -200,5 +241,76 @@ impl Cache {
         }
         list.sort();
         Ok(list)
+    }
+}
+
+/// What is kept is written after its digest.
+impl Keep for Cache {
+    fn get(&mut self, mesh: &Arc<TriMesh>, name: &str) -> Option<Vec<u8>> {
+        let bytes = fs::read(self.kept_path(&self.digest(mesh)?, name)).ok()?;
+        let (digest, kept) = bytes.split_at_checked(blake3::OUT_LEN)?;
+        (blake3::hash(kept).as_bytes() == digest).then(|| kept.to_vec())
+    }
+
+    fn put(&mut self, mesh: &Arc<TriMesh>, name: &str, value: &[u8]) {
+        let Some(digest) = self.digest(mesh) else { return };
+        let path = self.kept_path(&digest, name);
+        let written = files::write_checked(&path, &[blake3::hash(value).as_bytes().as_slice(), value].concat());
+        if let Err(error) = written {
+            tracing::debug!(%error, name, "not kept for the next run");
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stored(cache: &mut Cache, stamp: &str, height: f64) -> Arc<TriMesh> {
+        let corners = [[0.0; 3], [1.0, 0.0, 0.0], [0.0, 0.0, height]].map(glam::DVec3::from_array);
+        let mesh = Arc::new(TriMesh::from_shape(corners.to_vec(), vec![[0, 1, 2]]));
+        let figure = Figure { whole: Arc::clone(&mesh), ..Figure::default() };
+        let record = StageRecord { stamp: stamp.to_owned(), ..StageRecord::default() };
+        cache.store(&record, Vec::new(), Some(&figure)).unwrap();
+        mesh
+    }
+
+    #[test]
+    fn what_is_kept_lasts_as_long_as_its_mesh() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut cache = Cache::open(folder.path());
+        let [first, second] = [("first", 1.0), ("second", 2.0)].map(|(stamp, z)| stored(&mut cache, stamp, z));
+        assert_eq!(cache.get(&first, "area"), None);
+        cache.put(&first, "area", b"0.5");
+        cache.put(&second, "area", b"1.0");
+        assert_eq!(cache.get(&first, "area").as_deref(), Some(b"0.5".as_slice()));
+        assert_eq!(cache.get(&first, "volume"), None, "each name is kept apart");
+
+        let mut other = Cache::open(&folder.path().join("other"));
+        other.adopt(&cache, &["second".to_owned()]).unwrap();
+        let entry = other.entry("second").unwrap();
+        let adopted = other.figure(&entry).unwrap().whole;
+        assert_eq!(other.get(&adopted, "area").as_deref(), Some(b"1.0".as_slice()));
+
+        cache.forget(&["first".to_owned()]).unwrap();
+        assert_eq!(cache.get(&first, "area"), None, "nothing of a forgotten scan stays");
+        assert_eq!(cache.get(&second, "area").as_deref(), Some(b"1.0".as_slice()));
+        cache.shrink(0).unwrap();
+        assert_eq!(cache.listed(KEPT).unwrap(), Vec::new());
+    }
+
+    #[test]
+    fn a_damaged_value_is_not_there() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut cache = Cache::open(folder.path());
+        let mesh = stored(&mut cache, "only", 1.0);
+        cache.put(&mesh, "area", b"0.5");
+        let path = cache.kept_path(&cache.digest(&mesh).unwrap(), "area");
+        let mut bytes = fs::read(&path).unwrap();
+        *bytes.last_mut().unwrap() ^= 1;
+        fs::write(&path, &bytes).unwrap();
+        assert_eq!(cache.get(&mesh, "area"), None);
+        fs::write(&path, b"short").unwrap();
+        assert_eq!(cache.get(&mesh, "area"), None);
     }
 }

@@ -34,13 +34,28 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
 /// # Errors
 /// As the file system tells.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let file = filled(path, bytes)?;
+    file.as_file().sync_all()?;
+    file.persist(path).map_err(|error| error.error)?;
+    sync_folder(path.parent().unwrap_or(Path::new(".")))
+}
+
+/// Like [`write_whole`] without waiting for the disk: for what is checked when it is read and can be made again, as a
+/// power failure may spoil it.
+///
+/// # Errors
+/// As the file system tells.
+pub fn write_checked(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    filled(path, bytes)?.persist(path).map(drop).map_err(|error| error.error)
+}
+
+/// A file beside the one it is to become.
+fn filled(path: &Path, bytes: &[u8]) -> io::Result<tempfile::NamedTempFile> {
     let folder = path.parent().unwrap_or(Path::new("."));
     make_folder(folder)?;
     let mut file = tempfile::NamedTempFile::new_in(folder)?;
     file.write_all(bytes)?;
-    file.as_file().sync_all()?;
-    file.persist(path).map_err(|error| error.error)?;
-    sync_folder(folder)
+    Ok(file)
 }
 
 /// Writes a whole file in the place of one that is there, also at the end of a link; its rights stay as they were.

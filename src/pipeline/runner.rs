@@ -11,7 +11,7 @@ use crate::finding::Severity;
 use crate::format::ScanFiles;
 use crate::mesh::measure;
 use crate::run_record::{FORMAT_VERSION, FileRecord, Outcome, PartRecord, RunRecord, StageRecord};
-use crate::stage::{Notes, StageContext, StageError};
+use crate::stage::{Keep, Notes, StageContext, StageError};
 use crate::stages::{Job, Stage};
 
 use super::cache::{Cache, Entry};
@@ -199,7 +199,9 @@ impl Walk<'_, '_, '_> {
         let observer = &mut *around.observer;
         let mut progress = |done: f64, what: &str| observer.step(done, what);
         let cancel = Arc::clone(&around.cancel);
-        let mut ctx = StageContext::new(&plan.equipment, plan.target, &mut **folder, cancel, &mut progress);
+        let keep = around.cache.as_deref_mut().map(|cache| cache as &mut dyn Keep);
+        let mut ctx =
+            StageContext::new(&plan.equipment, plan.target, &mut **folder, cancel, &mut progress).keeping(keep);
         ctx.checkpoint().map_err(failed)?;
         match stage.job() {
             Job::Intake(intake) => {

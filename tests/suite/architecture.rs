@@ -46,7 +46,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("stage", &["figure", "finding", "problem", "run_record", "equipment"]),
+    ("stage", &["figure", "mesh", "finding", "problem", "run_record", "equipment"]),
     ("figure", &["equipment", "mesh"]),
     ("run_record", &["equipment", "finding"]),
     ("finding", &[]),

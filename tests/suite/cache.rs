@@ -44,14 +44,31 @@ fn only_the_changed_stage_and_later_ones_run_again() {
 }
 
 #[test]
+fn what_is_kept_of_the_uncut_figure_changes_nothing() {
+    let folder = folder();
+    let at = |share: f64| format!("split.cuts=[{{axis: z, share: {share}}}]");
+    let [first, again, direct] = ["first", "again", "direct"].map(|name| folder.path().join(name));
+    run(&first, &["--set", &at(0.5)]);
+    let kept = || std::fs::read_dir(first.join(".stages/kept")).unwrap().count();
+    assert_eq!(kept(), 2, "the body's places for `split`, the scan's pictures for `report`");
+    let output = statuary(&["rerun", &text(&first), "--out", &text(&again), "--set", &at(0.6)]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    run(&direct, &["--set", &at(0.6)]);
+    let varying = ["run.json", ".origin", ".stages"];
+    assert_eq!(digests(&direct, &varying), digests(&again, &varying));
+}
+
+#[test]
 fn a_damaged_cache_is_worked_around() {
     let folder = folder();
     let first = folder.path().join("first");
     run(&first, &[]);
-    for entry in std::fs::read_dir(first.join(".stages/meshes")).unwrap() {
-        let path = entry.unwrap().path();
-        let half = std::fs::read(&path).unwrap();
-        std::fs::write(&path, &half[..half.len() / 2]).unwrap();
+    for damaged in [".stages/meshes", ".stages/kept"] {
+        for entry in std::fs::read_dir(first.join(damaged)).unwrap() {
+            let path = entry.unwrap().path();
+            let half = std::fs::read(&path).unwrap();
+            std::fs::write(&path, &half[..half.len() / 2]).unwrap();
+        }
     }
     let second = folder.path().join("second");
     let output = statuary(&["rerun", &text(&first), "--out", &text(&second)]);

@@ -75,7 +75,7 @@ impl Output for Report {
     fn write(&self, figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
         ctx.progress(0.0, "drawing pictures");
         let pictures = if self.pictures {
-            pictures::all(figure, &ctx.equipment.printer, self.picture_height_px)
+            pictures::all(figure, self.picture_height_px, ctx)
                 .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
         } else {
             Pictures::default()

@@ -4,16 +4,18 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use glam::DVec3;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
-use super::{explode, words};
+use super::{Report, explode, words};
 use crate::equipment::Printer;
 use crate::figure::Figure;
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
 use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw, marked};
+use crate::stage::{Settings, StageContext};
 
 /// A picture inside the page.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Picture {
     /// The file as a `data:` address.
     pub data: String,
@@ -47,6 +49,8 @@ pub struct PictureError {
     source: image::ImageError,
 }
 
+/// Where standing figures are seen from.
+const SIDES: [(&str, Camera); 2] = [("front", Camera::front()), ("back", Camera::back())];
 const JPEG_QUALITY: u8 = 86;
 /// Width over height of a standing figure's picture.
 const PORTRAIT: f64 = 0.72;
@@ -63,17 +67,18 @@ const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
 ///
 /// # Errors
 /// When a picture cannot be stored.
-pub fn all(figure: &Figure, printer: &Printer, height_px: usize) -> Result<Pictures, PictureError> {
-    let parts = || figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
-    let (shapes, scan): (Vec<_>, _) = rayon::join(parts, || Shape::new(&figure.scan_mesh));
+pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Result<Pictures, PictureError> {
+    let name = format!("report {} scan {height_px}", Report::VERSION);
+    let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px))?;
     let palette = palette(figure);
-    let studio = Studio { figure, palette: &palette, shapes: &shapes, scan: &scan, printer, height_px };
-    let views = studio.views()?;
-    let matched = studio.matched()?;
-    let exploded = studio.exploded()?;
-    let thin = studio.thin()?;
-    let parts = (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>()?;
-    Ok(Pictures { views, matched, exploded, thin, parts })
+    let shapes: Vec<Shape<'_>> = figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
+    let studio = Studio { figure, palette: &palette, shapes: &shapes, printer: &ctx.equipment.printer, height_px };
+    let parts = || (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>();
+    let large = || rayon::join(|| studio.views(), || rayon::join(|| studio.matched(), || studio.exploded()));
+    let (parts, (views, (matched, exploded))) = rayon::join(parts, large);
+    let (mut scan, mut made) = (scan.into_iter(), views?.into_iter());
+    let views = (0..SIDES.len()).flat_map(|_| [scan.next(), made.next()]).flatten().collect();
+    Ok(Pictures { views, matched: matched?, exploded: exploded?, thin: studio.thin()?, parts: parts? })
 }
 
 /// Filament colours in linear light; grey for one that cannot be read.
@@ -87,34 +92,17 @@ struct Studio<'a> {
     figure: &'a Figure,
     palette: &'a [[f32; 3]],
     shapes: &'a [Shape<'a>],
-    scan: &'a Shape<'a>,
     printer: &'a Printer,
     height_px: usize,
 }
 
 impl<'a> Studio<'a> {
+    /// The figure from each side.
     fn views(&self) -> Result<Vec<Picture>, PictureError> {
-        let scan = ("the scan as it came in".to_owned(), vec![self.scan_item()]);
         let colours = if self.reduced() { "its filament colours" } else { "the colours of the scan" };
-        let made = format!("the figure in {colours}");
-        let whole = self.shapes.iter().enumerate();
-        let figure = (made, whole.map(|(i, _)| self.part_item(i, Placement::IDENTITY)).collect::<Vec<_>>());
-        let mut scenes = Vec::new();
-        let focus = focus(&self.figure.scan_mesh);
-        for (side, camera) in [("front", Camera::front()), ("back", Camera::back())] {
-            for ((what, items), focus) in [(&scan, focus), (&figure, None)] {
-                if items.iter().any(|item| !item.shape.triangles().is_empty()) {
-                    let mut scene = self.standing(items.clone(), camera);
-                    scene.focus = focus;
-                    scene.style.floor_mm = focus.map_or(scene.style.floor_mm, |[low, _]| Some(low.z));
-                    scenes.push((words::capital(what), side, scene));
-                }
-            }
-        }
-        let draw_one = |(what, side, scene): &(String, &str, Scene<'_>)| {
-            embed(&draw(scene).image, format!("{what}, seen from the {side}"), format!("{what}, {side}"))
-        };
-        scenes.par_iter().map(draw_one).collect()
+        let items: Vec<_> = (0..self.shapes.len()).map(|i| self.part_item(i, Placement::IDENTITY)).collect();
+        let scene = |camera| self.standing(items.clone(), camera);
+        from_each_side(&format!("the figure in {colours}"), scene)
     }
 
     /// What the filaments were matched to: the scan's colours without noise and without the light on them.
@@ -161,14 +149,14 @@ impl<'a> Studio<'a> {
         }
         let marks = marked::around(whole, points, MARK_SHARE * (high.z - low.z));
         let shape = Shape::new(whole);
-        let size = [(self.height_px as f64 * PORTRAIT).round() as usize, self.height_px];
-        let view = |(side, camera): (&str, Camera)| {
+        let size = portrait(self.height_px);
+        let view = |(side, camera): &(&str, Camera)| {
             let style = Style { floor_mm: Some(low.z), ..Style::default() };
-            let drawn = marked::draw_marked(&shape, &marks, camera, size, style);
+            let drawn = marked::draw_marked(&shape, &marks, *camera, size, style);
             let alt = format!("The figure seen from the {side}, walls too thin to print marked");
             embed(&drawn.image, alt, format!("Walls too thin to print are marked, {side}"))
         };
-        [("front", Camera::front()), ("back", Camera::back())].into_iter().map(view).collect()
+        SIDES.iter().map(view).collect()
     }
 
     /// Numbers at the left and right rim, each with a line to its part.
@@ -232,13 +220,8 @@ impl<'a> Studio<'a> {
     fn standing(&self, items: Vec<Item<'a>>, camera: Camera) -> Scene<'a> {
         let lowest = |item: &Item<'_>| item.shape.low.z + item.place.shift.z;
         let floor_mm = items.iter().map(lowest).filter(|z| z.is_finite()).reduce(f64::min);
-        let width = (self.height_px as f64 * PORTRAIT).round() as usize;
         let style = Style { floor_mm, ..Style::default() };
-        Scene { items, camera, size: [width, self.height_px], style, focus: None }
-    }
-
-    fn scan_item(&self) -> Item<'a> {
-        Item { shape: self.scan, colouring: Colouring::Vertex, place: Placement::IDENTITY, two_sided: true }
+        Scene { items, camera, size: portrait(self.height_px), style, focus: None }
     }
 
     fn part_item(&self, index: usize, place: Placement) -> Item<'a> {
@@ -253,6 +236,36 @@ impl<'a> Studio<'a> {
     fn reduced(&self) -> bool {
         !self.palette.is_empty() && self.figure.parts.iter().any(|part| part.labels.is_some())
     }
+}
+
+/// Size of a standing figure's picture, pixels.
+fn portrait(height_px: usize) -> [usize; 2] {
+    [(height_px as f64 * PORTRAIT).round() as usize, height_px]
+}
+
+/// The scan from each side.
+fn scan_views(scan: &TriMesh, height_px: usize) -> Result<Vec<Picture>, PictureError> {
+    let (shape, focus) = (Shape::new(scan), focus(scan));
+    let item = Item { shape: &shape, colouring: Colouring::Vertex, place: Placement::IDENTITY, two_sided: true };
+    let floor_mm = Some(focus.map_or(shape.low.z, |[low, _]| low.z)).filter(|z| z.is_finite());
+    let style = Style { floor_mm, ..Style::default() };
+    let items = vec![item];
+    let scene = |camera| Scene { items: items.clone(), camera, size: portrait(height_px), style: style.clone(), focus };
+    from_each_side("the scan as it came in", scene)
+}
+
+/// A scene from the front and from behind; nothing when there is nothing to see.
+fn from_each_side<'a>(what: &str, scene: impl Fn(Camera) -> Scene<'a> + Sync) -> Result<Vec<Picture>, PictureError> {
+    let drawn = |(side, camera): &(&str, Camera)| {
+        let scene = scene(*camera);
+        if scene.items.iter().all(|item| item.shape.triangles().is_empty()) {
+            return Ok(None);
+        }
+        let what = words::capital(what);
+        embed(&draw(&scene).image, format!("{what}, seen from the {side}"), format!("{what}, {side}")).map(Some)
+    };
+    let pictures: Vec<Option<Picture>> = SIDES.par_iter().map(drawn).collect::<Result<_, _>>()?;
+    Ok(pictures.into_iter().flatten().collect())
 }
 
 /// Share of a scan's vertices at either end of an axis that may be stray, and how far a body may reach beyond the rest.

@@ -2,6 +2,7 @@
 //! bent and raised arms too; told in shares of the stature, with the front along -y and the figure's own left along +x.
 
 use glam::DVec3;
+use serde::{Deserialize, Serialize};
 
 use super::arms;
 use super::face::Face;
@@ -25,7 +26,7 @@ const STANDING_BALL: std::ops::Range<f64> = 0.03..0.1;
 /// The ball in the head of a bust is at least this share of its height.
 const BUST_BALL_MIN: f64 = 0.1;
 /// A place on the body.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub(super) enum Zone {
     Foot,
     Shin,
@@ -46,7 +47,7 @@ pub(super) enum Zone {
 }
 
 /// How a figure is held, for what is below its head.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 enum Build {
     Standing,
     Bust,
@@ -55,7 +56,7 @@ enum Build {
 }
 
 /// The whole figure as places on a body.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Body {
     pub low: DVec3,
     pub high: DVec3,

@@ -4,6 +4,7 @@
 
 use glam::{DVec3, Vec3};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::body::{Body, Zone};
 use super::tints::Tints;
@@ -39,7 +40,7 @@ pub(super) enum Barred {
 }
 
 /// What a seam would show, and which tint it is, by triangle of the whole figure.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Care {
     /// Weight of a seam on plain surface here.
     weight: Vec<f32>,
@@ -47,6 +48,8 @@ pub(super) struct Care {
     step: Vec<Vec3>,
     /// How many times dearer a seam is where nothing is to be cut; 0 elsewhere.
     barred: Vec<f32>,
+    /// Place on the body.
+    pub zones: Vec<Zone>,
     pub tints: Tints,
 }
 
@@ -66,8 +69,8 @@ impl Barred {
 impl Care {
     pub fn of(mesh: &TriMesh, body: &Body, barred: &[Barred]) -> Self {
         let open = Openness::of(body);
-        let smooth = Smooth::of(mesh);
-        let facts: Vec<(f32, Vec3, f32)> = (0..mesh.triangles.len())
+        let (smooth, tints) = rayon::join(|| Smooth::of(mesh), || Tints::of(mesh));
+        let facts: Vec<(f32, Vec3, f32, Zone)> = (0..mesh.triangles.len())
             .into_par_iter()
             .map(|t| {
                 let [a, b, c] = mesh.corners(t);
@@ -85,14 +88,15 @@ impl Care {
                 let weight = minded * seen * (1.0 - HIDDEN_MAX * smooth.crease(mesh, t));
                 let holding = barred.iter().filter(|b| b.holds(zone, middle.z - body.low.z));
                 let times = holding.map(Barred::times).fold(0.0, f64::max);
-                (weight as f32, smooth.step(mesh, t), times as f32)
+                (weight as f32, smooth.step(mesh, t), times as f32, zone)
             })
             .collect();
-        let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new(), tints: Tints::of(mesh) };
-        for (weight, step, barred) in facts {
+        let mut care = Self { weight: Vec::new(), step: Vec::new(), barred: Vec::new(), zones: Vec::new(), tints };
+        for (weight, step, barred, zone) in facts {
             care.weight.push(weight);
             care.step.push(step);
             care.barred.push(barred);
+            care.zones.push(zone);
         }
         care
     }

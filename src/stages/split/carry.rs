@@ -61,7 +61,8 @@ pub(super) fn divided(
     note(&mut ranked, best.0, &best.1);
     let beside = start.open.len().saturating_sub(1);
     let planned = ranked.first().map_or(usize::MAX - beside, |r| r.planned.parts()) + beside;
-    let spoilt = best.1.seams.barred_mm > BARRED_MM;
+    let asked_mm = Seams::of(&start.open, &start.cuts, &search.care).barred_mm;
+    let spoilt = best.1.seams.barred_mm - asked_mm > BARRED_MM;
     // Who gives cuts tries one after the other and wants to see soon what comes of them.
     let is_dearer = search.fixed.is_empty() && best.1.outcome.parts > planned;
     if ranked.len() > 1 && (is_dearer || spoilt) {

@@ -1,6 +1,7 @@
 //! Head and face of a figure: which blocks are head, where its chin and its hairline are, and where the face looks.
 
 use glam::DVec3;
+use serde::{Deserialize, Serialize};
 
 use super::arms::paths;
 use super::body::Body;
@@ -29,7 +30,7 @@ const HAIR_BEHIND: f64 = 0.5;
 const FACE_BALLS: f64 = 1.15;
 
 /// The head of a figure in its blocks, and the face in it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Face {
     /// Whether each block is of the head.
     pub is_head: Vec<bool>,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::body::Body;
+use super::body::{Body, Zone};
 use super::divide::{Division, Node, Work};
 use super::joints::{Meeting, faces, meetings};
 use super::labels::carried;
@@ -31,7 +31,12 @@ pub(super) struct Finished {
 }
 
 /// Sorts parts from the ground up and makes them ready.
-pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labels: Option<&[u8]>) -> Finished {
+pub(super) fn finish(
+    mut division: Division,
+    (body, zones): (&Body, &[Zone]),
+    rules: &KeyRules,
+    labels: Option<&[u8]>,
+) -> Finished {
     let middle = |work: &Work| {
         let (low, high) = measure::bounds(&work.mesh.positions);
         0.5 * (low + high)
@@ -53,7 +58,7 @@ pub(super) fn finish(mut division: Division, body: &Body, rules: &KeyRules, labe
             (renumbered(&work.mesh, i, &met), labels)
         })
         .collect();
-    let names = place::names(body, &ready.iter().map(|(mesh, _)| mesh).collect::<Vec<_>>());
+    let names = place::names(body, zones, &sunk.works);
     let parts = ready
         .into_iter()
         .zip(names)

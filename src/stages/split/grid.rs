@@ -2,6 +2,7 @@
 
 use glam::{DVec2, DVec3, IVec3};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::mesh::{TriMesh, outline};
 
@@ -12,7 +13,7 @@ pub(super) const NONE: u32 = u32::MAX;
 const SKIN_REACH: i32 = 3;
 
 /// A regular grid over a part, with the solid blocks numbered in grid order.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Grid {
     pub corner: DVec3,
     pub step_mm: f64,

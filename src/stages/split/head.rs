@@ -2,6 +2,7 @@
 //! neck. That holds for bent and seated figures and for busts, and for raised arms, which are no lumps of that size.
 
 use glam::{DVec2, DVec3};
+use serde::{Deserialize, Serialize};
 
 use super::grid::{Grid, NONE};
 use crate::mesh::{TriMesh, measure};
@@ -29,7 +30,7 @@ const SHOULDERS: std::ops::Range<f64> = 2.0..4.5;
 const LENGTHY: f64 = 1.08;
 
 /// The head of a figure.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(super) struct Head {
     /// Middle and radius of the largest ball in it.
     pub middle: DVec3,

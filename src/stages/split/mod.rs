@@ -38,9 +38,8 @@ use std::sync::Arc;
 use glam::DVec3;
 
 use crate::figure::{Fact, Figure};
-use crate::mesh::TriMesh;
 use crate::problem::Problem;
-use crate::stage::{StageContext, StageError, Transform, Uses};
+use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 
 use bed::{Bed, Shape};
 use body::{Body, Zone};
@@ -89,9 +88,17 @@ impl Transform for Split {
             report::kept_whole(ctx, &shape, &bed);
             return Ok(figure.clone());
         }
-        let body = Arc::new(Body::of(&whole.mesh));
+        ctx.progress(0.0, "looking at the body");
+        let (body, care) = ctx.kept(&whole.mesh, &format!("split {} {:?}", Self::VERSION, self.avoid), || {
+            let body = Body::of(&whole.mesh);
+            let avoided = self.avoid.iter().flat_map(|a| a.barred(body.height_mm()));
+            let barred: Vec<Barred> = [Barred::Zone(Zone::Face)].into_iter().chain(avoided).collect();
+            let care = Care::of(&whole.mesh, &body, &barred);
+            Ok::<_, StageError>((body, care))
+        })?;
+        let body = Arc::new(body);
         ctx.progress(0.05, "looking for places to cut");
-        let mut search = self.search(bed, &body, &whole.mesh);
+        let mut search = self.search(bed, &body, care);
         let start = || Division::new(Arc::clone(&whole.mesh));
         let (mut made, mut ranked) = divided(&search, start(), self.plan - 1, ctx).map_err(give_up)?;
         for seam_weight in SEAM_WEIGHTS.into_iter().skip(1) {
@@ -107,7 +114,8 @@ impl Transform for Split {
         let Carried { division, seams, .. } = made;
         let plain = Plain::of(&whole.mesh, &body, &search.rules.bed, &search.care);
         ctx.progress(0.85, "placing keys");
-        let finished = finish(division, &body, &self.key_rules(), whole.labels.as_ref().map(|l| l.as_slice()));
+        let labels = whole.labels.as_ref().map(|l| l.as_slice());
+        let finished = finish(division, (&body, &search.care.zones), &self.key_rules(), labels);
         ctx.checkpoint()?;
         report::tell(ctx, &finished, &whole.mesh, &search.rules, self);
         report::tell_seams(ctx, finished.parts.len(), &seams, &plain, self);
@@ -136,10 +144,7 @@ impl Split {
         Err(StageError::failed(what, "lower `margin_mm` or `part_min_mm`, or choose a larger printer"))
     }
 
-    fn search(&self, bed: Bed, body: &Arc<Body>, whole: &TriMesh) -> Search {
-        let avoided = self.avoid.iter().flat_map(|a| a.barred(body.height_mm()));
-        let barred: Vec<Barred> = [Barred::Zone(Zone::Face)].into_iter().chain(avoided).collect();
-        let care = Care::of(whole, body, &barred);
+    fn search(&self, bed: Bed, body: &Arc<Body>, care: Care) -> Search {
         let rules = Rules {
             bed,
             body: Arc::clone(body),

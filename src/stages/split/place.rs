@@ -5,7 +5,9 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::body::{Body, Zone};
-use crate::mesh::{TriMesh, measure};
+use super::divide::Work;
+use crate::mesh::cut::NO_SOURCE;
+use crate::mesh::measure;
 
 /// A second zone gives a part its name together with the first when it has at least this share of the skin.
 const SECOND: f64 = 0.25;
@@ -73,14 +75,16 @@ struct Piece {
 }
 
 impl Piece {
-    fn of(body: &Body, mesh: &TriMesh) -> Self {
+    fn of(body: &Body, zones: &[Zone], part: &Work) -> Self {
+        let mesh = part.mesh.as_ref();
         let mut shares: Vec<(Zone, [f64; 3])> = Vec::new();
         let mut all = 0.0;
-        for t in (0..mesh.triangles.len()).filter(|t| mesh.origins[*t].is_outside()) {
+        let outside = |t: &usize| mesh.origins[*t].is_outside() && part.source[*t] != NO_SOURCE;
+        for t in (0..mesh.triangles.len()).filter(outside) {
             let [a, b, c] = mesh.corners(t);
             let middle = (a + b + c) / 3.0;
             let area = 0.5 * mesh.area_vector(t).length();
-            let zone = match body.zone(middle) {
+            let zone = match zones[part.source[t] as usize] {
                 Zone::Face => Zone::Head,
                 zone => zone,
             };
@@ -120,9 +124,10 @@ fn name(shares: &[(Zone, [f64; 3])], all: f64) -> String {
     words
 }
 
-/// Place words for parts, such as `shin-left` or `chest-upper-right`; mostly each has its own.
-pub(super) fn names(body: &Body, parts: &[&TriMesh]) -> Vec<String> {
-    let pieces: Vec<Piece> = parts.par_iter().map(|mesh| Piece::of(body, mesh)).collect();
+/// Place words for parts, such as `shin-left` or `chest-upper-right`; mostly each has its own. Zones are by triangle of the
+/// whole figure.
+pub(super) fn names(body: &Body, zones: &[Zone], parts: &[Work]) -> Vec<String> {
+    let pieces: Vec<Piece> = parts.par_iter().map(|part| Piece::of(body, zones, part)).collect();
     let mut names: Vec<String> = pieces.iter().map(|p| p.words.clone()).collect();
     let mut told: Vec<&str> = Vec::new();
     for piece in &pieces {

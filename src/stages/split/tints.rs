@@ -2,6 +2,7 @@
 //! changes, told before any filament is chosen.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use super::bed::Shape;
 use super::blocks::Model;
@@ -39,7 +40,7 @@ const PER_LAYER_MIN: f64 = 0.5;
 pub(super) type Areas = [f64; TINTS];
 
 /// The tint of every triangle of the whole figure, and the tool changes of printing it whole.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct Tints {
     of: Vec<u8>,
     whole: f64,
