@@ -59,6 +59,7 @@ pub mod outline;
 mod put_back;
 pub mod refine;
 pub mod region;
+pub mod shells;
 pub mod slice;
 pub mod slivers;
 pub mod solids;
