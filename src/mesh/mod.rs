@@ -56,6 +56,7 @@ pub mod openness;
 pub mod order;
 pub mod orient_faces;
 pub mod outline;
+pub mod patch_layers;
 mod put_back;
 pub mod refine;
 pub mod region;

@@ -1,0 +1,81 @@
+//! Settings of `fewer-changes`.
+
+use serde::{Deserialize, Serialize};
+
+use crate::problem::{Problem, out_of_range};
+use crate::stage::Settings;
+
+/// How much true colour tool changes are worth.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct FewerChanges {
+    /// Colour that one tool change may cost: added difference times surface, dE cm2; 0 changes nothing.
+    pub change_worth: Option<f64>,
+    /// Gives up the least colour that brings the whole figure to so many tool changes or fewer, instead of weighing each.
+    pub changes_max: Option<usize>,
+    /// The figure's mean colour difference never rises by more than this, dE (CIEDE2000).
+    pub de_mean_max_rise: f64,
+    /// How much more than cloth skin counts.
+    pub skin_weight: f64,
+    /// How much more than cloth the front of the head counts.
+    pub face_weight: f64,
+    /// Layer height that changes are counted at, mm; 0 takes the printer's. The same as in `estimate`.
+    pub layer_mm: f64,
+    /// Depth of coloured shells, mm; 0 takes what each filament needs to be opaque. The same as in `estimate`.
+    pub colour_depth_mm: f64,
+}
+
+impl Default for FewerChanges {
+    fn default() -> Self {
+        Self {
+            change_worth: None,
+            changes_max: None,
+            de_mean_max_rise: 1.0,
+            skin_weight: 2.0,
+            face_weight: 4.0,
+            layer_mm: 0.0,
+            colour_depth_mm: 0.0,
+        }
+    }
+}
+
+/// Colour a tool change may cost when nothing is said, dE cm2.
+const WORTH: f64 = 0.1;
+
+impl Settings for FewerChanges {
+    const NAME: &'static str = "fewer-changes";
+    const VERSION: u32 = 1;
+    const SUMMARY: &'static str = "gives up patches of colour that cost more tool changes than they are worth";
+    const EXAMPLE: &'static str = "{change_worth: 0.1, de_mean_max_rise: 1}";
+    const EITHER: &'static [&'static str] = &["change_worth", "changes_max"];
+}
+
+impl FewerChanges {
+    /// Colour that a change may cost, dE cm2.
+    pub(super) fn worth(&self) -> f64 {
+        self.change_worth.unwrap_or(WORTH)
+    }
+
+    /// Whether no colour may be given up.
+    pub(super) fn keeps_all(&self) -> bool {
+        self.changes_max.is_none() && self.worth() <= 0.0
+    }
+
+    /// Faults of the settings.
+    pub(super) fn problems(&self) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        if self.change_worth.is_some() && self.changes_max.is_some() {
+            let what = "both `change_worth` and `changes_max` are given, expected one";
+            problems.push(Problem::new("changes_max", what, "take one of the two out"));
+        }
+        problems.extend(out_of_range(&[
+            ("change_worth", self.worth(), 0.0, 1e6),
+            ("de_mean_max_rise", self.de_mean_max_rise, 0.0, 100.0),
+            ("skin_weight", self.skin_weight, 0.01, 100.0),
+            ("face_weight", self.face_weight, 0.01, 100.0),
+            ("layer_mm", self.layer_mm, 0.0, 2.0),
+            ("colour_depth_mm", self.colour_depth_mm, 0.0, 50.0),
+        ]));
+        problems
+    }
+}
