@@ -53,7 +53,7 @@ pub fn given_up_mm2(way: &Way, gathered: &Gathered, steps: usize) -> f64 {
         let changed = part.labels.iter().zip(labels).zip(part.layers.area_mm2());
         changed.filter(|((from, to), _)| from != to).map(|(_, area)| area).sum()
     };
-    gathered.parts.iter().zip(&labels).map(of_part).sum()
+    gathered.parts.iter().zip(&labels).map(of_part).fold(0.0, |sum, area| sum + area)
 }
 
 /// Steps after which no later point is as true to the colours; start and choice stay.
