@@ -49,6 +49,7 @@ pub mod intersect;
 pub mod islands;
 pub mod isoline;
 pub mod label_layers;
+pub mod level;
 pub mod low_pass;
 pub mod manifold;
 pub mod measure;

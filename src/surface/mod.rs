@@ -116,7 +116,7 @@ impl Surface {
     /// Numbers the patches, joined faces of one part with one label, by their first face; returns each face's patch, and how
     /// many there are.
     #[must_use]
-    pub fn patches(&self, labels: &[u8]) -> (Vec<u32>, usize) {
+    pub fn patches<L: PartialEq>(&self, labels: &[L]) -> (Vec<u32>, usize) {
         let mut patch_of = vec![NONE; self.len()];
         let mut count = 0;
         let mut stack = Vec::new();

@@ -3,6 +3,7 @@
 use super::FewerChanges;
 use super::gather::Gathered;
 use super::trade::Way;
+use crate::equipment::Printer;
 use crate::figure::{ColourTrade, TradePoint};
 
 /// Most points shown.
@@ -11,7 +12,7 @@ const POINTS_MAX: usize = 24;
 /// Steps to go: to where colour given up and changes, at what each is worth, come to the least; or to the first point with no
 /// more changes than asked for. No further than the mean difference may rise.
 #[must_use]
-pub fn choose(settings: &FewerChanges, way: &Way, area_mm2: f64) -> usize {
+pub fn choose(settings: &FewerChanges, printer: &Printer, way: &Way, area_mm2: f64) -> usize {
     if settings.keeps_all() {
         return 0;
     }
@@ -22,9 +23,10 @@ pub fn choose(settings: &FewerChanges, way: &Way, area_mm2: f64) -> usize {
         let enough = fits.iter().find(|steps| way.point(**steps).changes <= most);
         return enough.or(fits.last()).copied().unwrap_or(0);
     }
+    let price = settings.change_de_mm2(printer);
     let total = |steps: &usize| {
         let point = way.point(*steps);
-        100.0 * settings.worth() * point.changes as f64 + point.loss
+        price * point.changes as f64 + point.loss
     };
     fits.min_by(|x, y| total(x).total_cmp(&total(y))).unwrap_or(0)
 }

@@ -16,9 +16,6 @@ use crate::stage::StageError;
 use crate::surface::zones::ZoneWeights;
 use crate::surface::{NONE, Surface};
 
-/// No printer lays thinner layers, mm.
-const LAYER_LEAST_MM: f64 = 0.01;
-
 /// A patch of another part across a joint.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Across {
@@ -36,6 +33,8 @@ pub struct Patches {
     pub labels: Vec<u8>,
     /// Difference under each label, surface alone and weighed by what the eye dwells on, dE mm2.
     pub costs: Vec<Vec<Cost>>,
+    /// Least surface that may be left of a patch, mm2.
+    pub least_mm2: f64,
     /// Patches of the same part that it borders on.
     pub borders: Vec<Vec<u32>>,
     pub across: Vec<Vec<Across>>,
@@ -50,7 +49,6 @@ pub struct Cost {
 
 /// All that is known of the figure.
 pub struct Gathered {
-    pub surface: Surface,
     /// Patch of each face, numbered through all parts.
     pub patch_of: Vec<u32>,
     pub parts: Vec<Patches>,
@@ -59,26 +57,32 @@ pub struct Gathered {
 }
 
 impl Gathered {
+    /// Faces with one key, whose first is the label, that hang together are a patch.
+    ///
     /// # Errors
-    /// When a part has no labels or no bed pose, or a filament's colour cannot be read.
-    pub fn new(settings: &FewerChanges, figure: &Figure, own: &Equipment) -> Result<Self, StageError> {
-        let surface = Surface::new(figure);
-        let face_labels = face_labels(figure, &surface)?;
-        let (patch_of, count) = surface.patches(&face_labels);
-        let starts = starts(&surface, &patch_of, count);
+    /// When a part has no bed pose, or a filament's colour cannot be read.
+    pub fn new(
+        settings: &FewerChanges,
+        figure: &Figure,
+        own: &Equipment,
+        (surface, keys): (&Surface, &[(u8, u16)]),
+    ) -> Result<Self, StageError> {
+        let (patch_of, count) = surface.patches(keys);
+        let starts = starts(surface, &patch_of, count);
         let labs: Vec<Lab> = surface.linear.par_iter().map(|c| spaces::lab_of_linear(*c)).collect();
-        let costs = costs(settings, figure, &surface, (&labs, &patch_of, count))?;
-        let (borders, across) = neighbours(&surface, &patch_of, &starts);
+        let costs = costs(settings, figure, surface, (&labs, &patch_of, count))?;
+        let (borders, across) = neighbours(surface, &patch_of, &starts);
         let mut labels = vec![0; count];
-        for (patch, label) in patch_of.iter().zip(&face_labels) {
+        for (patch, (label, _)) in patch_of.iter().zip(keys) {
             labels[*patch as usize] = *label;
         }
         let one = |(index, part): (usize, &Part)| {
             let own_patches = starts[index]..starts[index + 1];
             Ok(Patches {
-                layers: layers(settings, figure, part, own, (&surface, index, &patch_of, own_patches.clone()))?,
+                layers: layers(settings, figure, part, own, (surface, index, &patch_of, own_patches.clone()))?,
                 labels: labels[own_patches.clone()].to_vec(),
                 costs: costs[own_patches.clone()].to_vec(),
+                least_mm2: settings.trim_min_mm2,
                 borders: borders[own_patches.clone()].to_vec(),
                 across: across[own_patches].to_vec(),
             })
@@ -86,7 +90,7 @@ impl Gathered {
         let parts: Vec<Patches> =
             figure.parts.par_iter().enumerate().map(|(i, p)| one((i, p))).collect::<Result<_, StageError>>()?;
         let area_mm2 = parts.iter().flat_map(|part| part.layers.area_mm2()).sum();
-        Ok(Self { surface, patch_of, parts, area_mm2 })
+        Ok(Self { patch_of, parts, area_mm2 })
     }
 
     /// Label of each face when the patches of each part have these.
@@ -97,7 +101,11 @@ impl Gathered {
     }
 }
 
-fn face_labels(figure: &Figure, surface: &Surface) -> Result<Vec<u8>, StageError> {
+/// Label of each face.
+///
+/// # Errors
+/// When a part has no labels.
+pub fn face_labels(figure: &Figure, surface: &Surface) -> Result<Vec<u8>, StageError> {
     let lacking =
         || StageError::failed("the parts have no filaments yet", "put `colour-reduce` before `fewer-changes`");
     let label = |(part, triangle): (&u16, &u32)| {
@@ -187,6 +195,31 @@ fn neighbours(surface: &Surface, patch_of: &[u32], starts: &[usize]) -> Neighbou
     (borders, across)
 }
 
+/// Tool changes of all parts as they are labelled.
+///
+/// # Errors
+/// When a part has no bed pose.
+pub fn changes(
+    settings: &FewerChanges,
+    figure: &Figure,
+    own: &Equipment,
+    (surface, labels): (&Surface, &[u8]),
+) -> Result<usize, StageError> {
+    let (patch_of, count) = surface.patches(labels);
+    let starts = starts(surface, &patch_of, count);
+    let mut of_patch = vec![0; count];
+    for (patch, label) in patch_of.iter().zip(labels) {
+        of_patch[*patch as usize] = *label;
+    }
+    let one = |(index, part): (usize, &Part)| {
+        let own_patches = starts[index]..starts[index + 1];
+        let layers = layers(settings, figure, part, own, (surface, index, &patch_of, own_patches.clone()))?;
+        Ok(layers.changes(&of_patch[own_patches]))
+    };
+    let counts: Vec<usize> = figure.parts.par_iter().enumerate().map(one).collect::<Result<_, StageError>>()?;
+    Ok(counts.iter().sum())
+}
+
 /// The layers that the patches of a part lie in.
 fn layers(
     settings: &FewerChanges,
@@ -205,7 +238,6 @@ fn layers(
         of_triangle[surface.triangle[face] as usize] = patch_of[face] - own_patches.start as u32;
     }
     let top = positions.iter().fold(0.0, |top: f64, p| top.max(p.z));
-    let layer_mm = if settings.layer_mm > 0.0 { settings.layer_mm } else { own.printer.layer_mm };
     let depth = |filament| {
         if settings.colour_depth_mm > 0.0 { settings.colour_depth_mm } else { own.printer.colour_depth_mm(filament) }
     };
@@ -216,5 +248,5 @@ fn layers(
         patch_of: &of_triangle,
         patch_count: own_patches.len(),
     };
-    Ok(PatchLayers::new(patched, Layers::up_to(top, layer_mm.max(LAYER_LEAST_MM)), &depth_mm))
+    Ok(PatchLayers::new(patched, Layers::up_to(top, settings.layer_on_mm(own)), &depth_mm))
 }

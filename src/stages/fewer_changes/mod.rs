@@ -4,6 +4,7 @@
 //! filament otherwise are given to a neighbour's, where that costs less colour than the changes are worth. The whole curve from
 //! every colour to one filament in each part is found; the settings pick a point on it.
 
+mod cells;
 mod choose;
 mod gather;
 mod moves;
@@ -17,10 +18,11 @@ use crate::figure::{Fact, Figure};
 use crate::mesh::label_layers::LABELS_MAX;
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
-use crate::surface::{inner, pinches};
+use crate::surface::{Surface, inner, pinches};
 
 pub use settings::FewerChanges;
 
+use cells::{Cut, Planes};
 use gather::Gathered;
 
 impl Transform for FewerChanges {
@@ -50,35 +52,56 @@ impl Transform for FewerChanges {
             return Err(StageError::failed(what, "reduce the colours to fewer filaments"));
         }
         ctx.progress(0.0, "gathering patches");
-        let gathered = Gathered::new(self, figure, ctx.equipment)?;
+        let surface = Surface::new(figure);
+        let labels = gather::face_labels(figure, &surface)?;
+        let before = gather::changes(self, figure, ctx.equipment, (&surface, &labels))?;
+        ctx.checkpoint()?;
+        ctx.progress(0.3, "cutting patches near their ends");
+        let planes = Planes::near_ends(self, figure, ctx.equipment, (&surface, &labels))?;
+        let cut = planes.cut(figure);
+        let gathered = Gathered::new(self, &cut.figure, ctx.equipment, (&cut.surface, &cut.keys))?;
+        ctx.checkpoint()?;
         ctx.progress(0.6, "weighing what each patch costs");
         let way = trade::trade(&gathered.parts, || ctx.checkpoint())?;
-        let steps = choose::choose(self, &way, gathered.area_mm2);
-        let curve = choose::curve(&way, &gathered, steps);
+        let steps = choose::choose(self, &ctx.equipment.printer, &way, gathered.area_mm2);
+        let mut curve = choose::curve(&way, &gathered, steps);
+        curve.points[0].changes = before;
+        ctx.progress(0.8, "giving patches their filaments");
+        let mut traded = figure.clone();
+        if steps > 0 {
+            let faces = gathered.face_labels(&way.labels(&gathered.parts, steps));
+            let (relabelled, changes) = self.relabelled(figure, (&planes, &cut), &faces, ctx)?;
+            curve.points[curve.chosen].changes = changes;
+            traded = relabelled;
+        }
         notes::log(&way, &curve, &gathered, steps, ctx);
         notes::findings(figure, &way, &curve, &gathered, steps, ctx);
-        ctx.progress(0.9, "giving patches their filaments");
-        let mut traded = if steps == 0 {
-            figure.clone()
-        } else {
-            relabelled(figure, &gathered, &way.labels(&gathered.parts, steps))?
-        };
         traded.colour_trade = Some(curve);
         traded.parts.iter_mut().for_each(|part| part.estimate = None);
         Ok(traded)
     }
 }
 
-/// The figure with these labels of patches; filaments no longer used are dropped.
-fn relabelled(figure: &Figure, gathered: &Gathered, labels: &[Vec<u8>]) -> Result<Figure, StageError> {
-    let before: Vec<Vec<u8>> = gathered.parts.iter().map(|part| part.labels.clone()).collect();
-    let before = gathered.face_labels(&before);
-    let mut faces = gathered.face_labels(labels);
-    pinches::part(figure, &gathered.surface, &mut faces)
-        .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `fewer-changes`"))?;
-    let filaments: Vec<Lab> = figure.palette.iter().map(|filament| filament.lab().unwrap_or_default()).collect();
-    let mut figure = figure.clone();
-    figure.colour_regions = regions::regions(&figure.colour_regions, gathered, [&before, &faces], &filaments);
-    let palette = figure.palette.clone();
-    Ok(inner::paint(&figure, &gathered.surface, &faces, &palette))
+impl FewerChanges {
+    /// The figure with these labels of the cut figure's faces, cut along no more planes than it needs; filaments no longer used
+    /// are dropped. With its tool changes.
+    fn relabelled(
+        &self,
+        figure: &Figure,
+        (planes, all): (&Planes, &Cut),
+        labels: &[u8],
+        ctx: &StageContext<'_>,
+    ) -> Result<(Figure, usize), StageError> {
+        let cut = planes.used(all, labels).cut(figure);
+        let before: Vec<u8> = cut.keys.iter().map(|(label, _)| *label).collect();
+        let mut faces = cut.labels_from(all, labels);
+        pinches::part(&cut.figure, &cut.surface, &mut faces)
+            .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `fewer-changes`"))?;
+        let changes = gather::changes(self, &cut.figure, ctx.equipment, (&cut.surface, &faces))?;
+        let filaments: Vec<Lab> = figure.palette.iter().map(|filament| filament.lab().unwrap_or_default()).collect();
+        let mut figure = cut.figure;
+        figure.colour_regions = regions::regions(&figure.colour_regions, &cut.surface, [&before, &faces], &filaments);
+        let palette = figure.palette.clone();
+        Ok((inner::paint(&figure, &cut.surface, &faces, &palette), changes))
+    }
 }

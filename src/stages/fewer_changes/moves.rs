@@ -1,5 +1,5 @@
-//! What can be given up in a part: a patch, patches of one label that lie in the same layers, or a whole label; each goes to
-//! a label it borders on.
+//! What can be given up in a part: a patch, patches of one label that lie in the same layers, the ends that a label reaches into
+//! further layers with, or a whole label; each goes to a label it borders on.
 
 use std::ops::Range;
 
@@ -87,9 +87,98 @@ pub fn candidates(part: &Patches, labels: &[u8]) -> Vec<Relabelling> {
         }
         found.extend(together(regions.iter().filter(alike)));
     }
+    found.extend(ends(part, labels));
     found.sort_unstable();
     found.dedup();
     found
+}
+
+/// For each label and each stretch of layers that it lies in: all of it up to some layer, and all from some layer on.
+fn ends(part: &Patches, labels: &[u8]) -> Vec<Relabelling> {
+    let spans = part.layers.spans(labels);
+    let mut all: Vec<usize> = (0..labels.len()).collect();
+    all.sort_by_key(|i| (labels[*i], spans[*i].start, *i));
+    let mut found = Vec::new();
+    let mut first = 0;
+    while first < all.len() {
+        let (label, mut end) = (labels[all[first]], spans[all[first]].end);
+        let mut last = first + 1;
+        while last < all.len() && labels[all[last]] == label && spans[all[last]].start <= end {
+            end = end.max(spans[all[last]].end);
+            last += 1;
+        }
+        let stretch = &all[first..last];
+        for &at in stretch {
+            let below = stretch.iter().filter(|i| spans[**i].end <= spans[at].end).map(|i| *i as u32);
+            let above = stretch.iter().filter(|i| spans[**i].start >= spans[at].start).map(|i| *i as u32);
+            found
+                .extend([below.collect(), above.collect()].into_iter().filter_map(|some| cheapest(part, labels, some)));
+        }
+        first = last;
+    }
+    found
+}
+
+/// Some patches of one label, what hangs together of them each to what is cheapest for it; none where some of them border on
+/// their own label only.
+fn cheapest(part: &Patches, labels: &[u8], mut some: Vec<u32>) -> Option<Relabelling> {
+    some.sort_unstable();
+    let mut relabelled = Relabelling::new();
+    let mut seen: Vec<bool> = vec![false; some.len()];
+    for start in 0..some.len() {
+        if std::mem::replace(&mut seen[start], true) {
+            continue;
+        }
+        let (mut region, mut next, mut beside) = (vec![some[start]], 0, Vec::new());
+        while next < region.len() {
+            for other in &part.borders[region[next] as usize] {
+                if labels[*other as usize] != labels[some[start] as usize] {
+                    beside.push(labels[*other as usize]);
+                } else if let Ok(place) = some.binary_search(other)
+                    && !std::mem::replace(&mut seen[place], true)
+                {
+                    region.push(*other);
+                }
+            }
+            next += 1;
+        }
+        beside.sort_unstable();
+        beside.dedup();
+        let to = |label: u8| -> Relabelling { region.iter().map(|patch| (*patch, label)).collect() };
+        let loss = |label: &u8| colour_loss(part, labels, &to(*label));
+        let best = beside.into_iter().min_by(|x, y| loss(x).total_cmp(&loss(y)))?;
+        relabelled.extend(to(best));
+    }
+    relabelled.sort_unstable();
+    Some(relabelled)
+}
+
+/// Whether a relabelling leaves less of some patch than may be left, given the labels before and after it.
+pub fn leaves_speck(part: &Patches, before: &[u8], after: &[u8], relabelled: &[(u32, u8)]) -> bool {
+    let area_mm2 = part.layers.area_mm2();
+    let mut seen = vec![false; after.len()];
+    for (patch, _) in relabelled {
+        let label = before[*patch as usize];
+        for other in part.borders[*patch as usize].iter().filter(|other| after[**other as usize] == label) {
+            if std::mem::replace(&mut seen[*other as usize], true) {
+                continue;
+            }
+            let (mut region, mut next, mut area) = (vec![*other], 0, 0.0);
+            while next < region.len() {
+                area += area_mm2[region[next] as usize];
+                for beside in part.borders[region[next] as usize].iter().filter(|b| after[**b as usize] == label) {
+                    if !std::mem::replace(&mut seen[*beside as usize], true) {
+                        region.push(*beside);
+                    }
+                }
+                next += 1;
+            }
+            if area < part.least_mm2 {
+                return true;
+            }
+        }
+    }
+    false
 }
 
 /// All of some regions, each to what is cheapest for it.

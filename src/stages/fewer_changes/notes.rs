@@ -49,7 +49,7 @@ pub fn findings(
             before.de_mean,
             now.de_mean
         );
-        let hint = format!("{}; `change_worth: 0` keeps every colour", exchanges(figure, way, gathered, steps));
+        let hint = format!("{}; `hour_worth: 0` keeps every colour", exchanges(figure, way, gathered, steps));
         told.push(Finding::new(Severity::Note, what).hint(hint));
     }
     let more = |point: &&crate::figure::TradePoint| {

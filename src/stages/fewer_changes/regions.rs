@@ -2,21 +2,20 @@
 
 use rayon::prelude::*;
 
-use super::gather::Gathered;
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{self, Lab, Oklab};
 use crate::figure::ColourRegion;
+use crate::surface::Surface;
 
 /// The regions with the filaments that most of them have now, given old and new labels of the faces. A face belongs to the
 /// region whose mean colour is nearest (`OKLab`); regions that no relabelled face belongs to stay as they are.
 #[must_use]
-pub fn regions(old: &[ColourRegion], gathered: &Gathered, labels: [&[u8]; 2], filaments: &[Lab]) -> Vec<ColourRegion> {
+pub fn regions(old: &[ColourRegion], surface: &Surface, labels: [&[u8]; 2], filaments: &[Lab]) -> Vec<ColourRegion> {
     let colour = |region: &ColourRegion| spaces::parse_hex(&region.colour).map(spaces::linear_of_bytes);
     let Some(means) = old.iter().map(colour).collect::<Option<Vec<_>>>().filter(|means| !means.is_empty()) else {
         return old.to_vec();
     };
     let near: Vec<Oklab> = means.iter().map(|mean| spaces::oklab_of_linear(*mean)).collect();
-    let surface = &gathered.surface;
     let nearest = |face: usize| {
         let own = spaces::oklab_of_linear(surface.colour(face));
         let off = |i: &usize| -> f64 { own.iter().zip(near[*i]).map(|(x, y)| (x - y) * (x - y)).sum() };

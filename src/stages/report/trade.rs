@@ -218,7 +218,8 @@ impl<'a> Chart<'a> {
         let mut name = |index: usize, text: &str| {
             let (x, y) = self.place(&self.trade.points[index]);
             let (anchor, dx) = if x > 0.6 * RIGHT { ("end", -4.0) } else { ("start", 4.0) };
-            let dy = if y - TOP < 40.0 { 22.0 } else { -14.0 };
+            // The curve falls to the right: beside a point it is free below on the left and above on the right.
+            let dy = if anchor == "end" && BOTTOM - y > 30.0 { 22.0 } else { -14.0 };
             let _ = write!(
                 svg,
                 "<text class=\"label\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{text}</text>",
