@@ -48,7 +48,12 @@ pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], planes: impl Fn(usize) -> &
     crossed.sort_unstable_by_key(|(edge, _)| *edge);
 
     let mut levelled = Levelled {
-        mesh: TriMesh { triangles: Vec::new(), origins: Vec::new(), ..mesh.clone() },
+        mesh: TriMesh {
+            positions: mesh.positions.clone(),
+            colours: mesh.colours.clone(),
+            triangles: Vec::with_capacity(mesh.triangles.len()),
+            origins: Vec::with_capacity(mesh.triangles.len()),
+        },
         source: Vec::with_capacity(mesh.triangles.len()),
         heights_mm: heights_mm.to_vec(),
     };

@@ -14,6 +14,7 @@ use rustc_hash::FxHashMap;
 use super::label_layers::{LABELS_MAX, LabelSet, fewest_in_runs};
 use super::shells::Inside;
 use super::slice::Layers;
+use super::tree::TriTree;
 
 /// Triangles of no patch: cut faces, keys and marks, which are of the part's main label.
 pub const NO_PATCH: u32 = u32::MAX;
@@ -58,12 +59,12 @@ pub struct Patched<'a> {
 }
 
 impl PatchLayers {
-    /// `depth_mm` has how deep the shell of each label goes.
+    /// `depth_mm` has how deep the shell of each label goes; `tree` holds the part's surface, however its triangles are divided.
     ///
     /// # Panics
     /// When there are more labels than [`LABELS_MAX`].
     #[must_use]
-    pub fn new(part: Patched<'_>, layers: Layers, depth_mm: &[f64]) -> Self {
+    pub fn new(part: Patched<'_>, tree: &TriTree, layers: Layers, depth_mm: &[f64]) -> Self {
         assert!(depth_mm.len() <= LABELS_MAX, "a label set holds {LABELS_MAX} labels, not {}", depth_mm.len());
         let mut depths = depth_mm.to_vec();
         depths.sort_by(f64::total_cmp);
@@ -87,7 +88,7 @@ impl PatchLayers {
         };
         let cut = cut[..layers.count].iter().map(is_cut).collect();
         let depth_of_label = depth_mm.iter().map(depth_of).collect();
-        Self { layers, depth_of_label, area_mm2, meetings: meetings(part, &depths), cut }
+        Self { layers, depth_of_label, area_mm2, meetings: meetings(part, tree, &depths), cut }
     }
 
     /// Area of each patch, mm2.
@@ -181,14 +182,18 @@ fn runs(sets: impl Iterator<Item = LabelSet>) -> impl Iterator<Item = (LabelSet,
     })
 }
 
-fn meetings(part: Patched<'_>, depths: &[f64]) -> Vec<Meeting> {
+fn meetings(part: Patched<'_>, tree: &TriTree, depths: &[f64]) -> Vec<Meeting> {
     let z = |v: u32| part.positions[v as usize].z;
+    let inside = Inside::of(part.positions, part.triangles, tree);
+    let deepest_mm = depths.last().copied().unwrap_or(0.0);
     let mut first = vec![NO_PATCH; part.positions.len()];
     let mut mixed: FxHashMap<u32, Vec<u32>> = FxHashMap::default();
-    let mut spans = vec![NOTHING; part.patch_count];
+    // Below the first, above the second there is surely some point of the patch's shell.
+    let mut sure = vec![[f64::INFINITY, f64::NEG_INFINITY]; part.patch_count];
     for (t, &patch) in part.triangles.iter().zip(part.patch_of).filter(|(_, patch)| **patch != NO_PATCH) {
         for &v in t {
-            join(&mut spans[patch as usize], [z(v); 2]);
+            let ([low, high], sure) = (inside.reach(v as usize, deepest_mm), &mut sure[patch as usize]);
+            *sure = [sure[0].min(high), sure[1].max(low)];
             let known = &mut first[v as usize];
             if *known == NO_PATCH {
                 *known = patch;
@@ -202,26 +207,25 @@ fn meetings(part: Patched<'_>, depths: &[f64]) -> Vec<Meeting> {
     }
     mixed.values_mut().for_each(|met| met.sort_unstable());
     let mut members: FxHashMap<&[u32], Vec<u32>> = FxHashMap::default();
-    // No point further than twice the greatest depth from a patch's end can be an end of its shell.
-    let reach_mm = 2.0 * depths.last().copied().unwrap_or(0.0);
-    let is_end = |patch: u32, z: f64| {
-        let [low, high] = spans[patch as usize];
-        z <= low + reach_mm || z >= high - reach_mm
+    // A vertex that cannot be an end of a patch's shell, for others surely reach further, need not be looked at.
+    let is_end = |patch: u32, [low, high]: [f64; 2]| {
+        let [below, above] = sure[patch as usize];
+        low <= below || high >= above
     };
     for (patch, v) in first.iter().zip(0_u32..).filter(|(patch, _)| **patch != NO_PATCH) {
         let met = mixed.get(&v).map_or(std::slice::from_ref(patch), Vec::as_slice);
-        if met.iter().any(|patch| is_end(*patch, z(v))) {
+        let reach = inside.reach(v as usize, deepest_mm);
+        if met.iter().any(|patch| is_end(*patch, reach)) {
             members.entry(met).or_default().push(v);
         }
     }
     let mut members: Vec<(&[u32], Vec<u32>)> = members.into_iter().collect();
     members.sort_unstable();
-    let inside = Inside::of(part.positions, part.triangles);
     let meeting = |(patches, vertices): (&[u32], Vec<u32>)| {
         let mut meeting = Meeting { patches: patches.to_vec(), outer: NOTHING, inner: vec![NOTHING; depths.len()] };
         for v in vertices {
             join(&mut meeting.outer, [z(v); 2]);
-            let room_mm = inside.room_mm(v as usize, reach_mm / 2.0);
+            let room_mm = inside.room_mm(v as usize, deepest_mm);
             for (span, depth) in meeting.inner.iter_mut().zip(depths) {
                 join(span, [inside.point(v as usize, *depth, room_mm).z; 2]);
             }
@@ -265,7 +269,7 @@ mod tests {
         let part = Patched { positions: &positions, triangles: &triangles, patch_of: &patch_of, patch_count: 20 };
         let depth_mm = [1.5, 0.9, 2.2, 0.9];
         let layers = Layers::up_to(40.0, 0.2);
-        let fast = PatchLayers::new(part, layers, &depth_mm);
+        let fast = PatchLayers::new(part, &TriTree::new(&positions, &triangles), layers, &depth_mm);
         let mut seed = 7_u64;
         for case in 0..200 {
             let labels: Vec<u8> = (0..20)

@@ -58,7 +58,8 @@ impl Coloured<'_> {
         if depths.iter().all(|depth| *depth <= 0.0) {
             return self.positions.to_vec();
         }
-        let inside = Inside::of(self.positions, self.triangles);
+        let tree = TriTree::new(self.positions, self.triangles);
+        let inside = Inside::of(self.positions, self.triangles, &tree);
         let inner = |v: usize| {
             let depth = depths[v];
             if depth <= 0.0 { self.positions[v] } else { inside.point(v, depth, inside.room_mm(v, depth)) }
@@ -132,12 +133,14 @@ impl Coloured<'_> {
 /// How deep a shell can go at each vertex of a part.
 pub(super) struct Inside<'a> {
     positions: &'a [DVec3],
+    /// Unit normals of vertices; zero where there is none.
     normals: Vec<DVec3>,
-    tree: TriTree,
+    tree: &'a TriTree,
 }
 
 impl<'a> Inside<'a> {
-    pub fn of(positions: &'a [DVec3], triangles: &[[u32; 3]]) -> Self {
+    /// `tree` holds the part's surface.
+    pub fn of(positions: &'a [DVec3], triangles: &[[u32; 3]], tree: &'a TriTree) -> Self {
         let mut normals = vec![DVec3::ZERO; positions.len()];
         for t in triangles {
             let [a, b, c] = t.map(|v| positions[v as usize]);
@@ -146,12 +149,13 @@ impl<'a> Inside<'a> {
                 normals[v as usize] += area_vector;
             }
         }
-        Self { positions, normals, tree: TriTree::new(positions, triangles) }
+        normals.par_iter_mut().for_each(|normal| *normal = normal.normalize_or_zero());
+        Self { positions, normals, tree }
     }
 
     /// Most a shell may take here, mm; without end where the part goes on for longer than a shell of `depth_mm` asks for.
     pub fn room_mm(&self, vertex: usize, depth_mm: f64) -> f64 {
-        let (p, normal) = (self.positions[vertex], self.normals[vertex].normalize_or_zero());
+        let (p, normal) = (self.positions[vertex], self.normals[vertex]);
         if normal == DVec3::ZERO {
             return 0.0;
         }
@@ -159,9 +163,15 @@ impl<'a> Inside<'a> {
         THICKNESS_SHARE * hit.map_or(f64::INFINITY, |hit| hit.distance)
     }
 
+    /// Lowest and highest that a shell of up to so deep can end at, whatever room there is, and the vertex itself.
+    pub fn reach(&self, vertex: usize, depth_mm: f64) -> [f64; 2] {
+        let (z, drop) = (self.positions[vertex].z, depth_mm * self.normals[vertex].z);
+        [z.min(z - drop), z.max(z - drop)]
+    }
+
     /// The point where a shell ends.
     pub fn point(&self, vertex: usize, depth_mm: f64, room_mm: f64) -> DVec3 {
-        self.positions[vertex] - depth_mm.min(room_mm) * self.normals[vertex].normalize_or_zero()
+        self.positions[vertex] - depth_mm.min(room_mm) * self.normals[vertex]
     }
 }
 

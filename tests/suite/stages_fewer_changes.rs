@@ -180,3 +180,21 @@ fn a_figure_without_filaments_is_told_of() {
     let error = run(&FewerChanges::default(), &bare, &equipment()).unwrap_err();
     assert!(error.hint().contains("colour-reduce"), "{error}");
 }
+
+/// A red tongue, 10 mm long, hangs from a red top: it goes along a level border, and the top stays.
+#[test]
+fn a_tongue_is_cut_off_level() {
+    let red = |p: DVec3| p.z > 45.0 || (p.x > 18.0 && p.z > 35.0);
+    let whole = coloured(column(DVec2::ZERO), |p| if red(p) { 2 } else { 0 });
+    let before = estimated(&whole);
+    let uncut = fewer(&FewerChanges { trim_min_mm2: 0.0, ..at_most(80) }, &whole);
+    assert_eq!(uncut.number("tool_changes_after") as usize, 0, "without cutting it is all or nothing");
+    let outcome = fewer(&at_most(80), &whole);
+    assert!((before - estimated(&outcome.figure) - 50.0).abs() < 3.0, "{before} {}", estimated(&outcome.figure));
+    assert_eq!(outcome.number("tool_changes_after"), estimated(&outcome.figure));
+    let (mesh, labels) = (&outcome.figure.parts[0].mesh, outcome.figure.parts[0].labels.as_ref().unwrap());
+    let lowest_red = |t: usize| mesh.corners(t).into_iter().map(|p| p.z).fold(f64::INFINITY, f64::min);
+    let lowest = (0..labels.len()).filter(|t| labels[*t] == 1).map(lowest_red).fold(f64::INFINITY, f64::min);
+    assert!((43.0..=47.0).contains(&lowest), "{lowest}");
+    assert!(statuary::mesh::inspect::inspect(mesh).is_solid());
+}

@@ -12,8 +12,12 @@ use crate::mesh::level::{self, Levelled};
 use crate::stage::StageError;
 use crate::surface::Surface;
 
-/// Shares of a patch's surface below or above which its ends may be cut off.
-const END_SHARES: [f64; 4] = [0.01, 0.04, 0.12, 0.3];
+/// Ends of a patch may be cut off where a layer first holds such a share of what the patch's layers hold in the mean,
+const FULL_SHARES: [f64; 3] = [0.5, 0.2, 0.8];
+/// and where they have such a share of its surface.
+const END_SHARES: [f64; 3] = [0.03, 0.1, 0.25];
+/// Most layers a patch may go through.
+const LAYERS_MAX: f64 = 1e6;
 /// Fewest layers between two planes, and between a plane and the patch's end.
 const LAYERS_MIN: usize = 3;
 
@@ -72,12 +76,15 @@ impl Planes {
             if settings.trim_min_mm2 <= 0.0 || cores[usize::from(surface.part[first])] == Some(labels[first]) {
                 return Vec::new();
             }
-            let weighed = faces.iter().map(|face| {
-                let corners = part.mesh.corners(surface.triangle[*face as usize] as usize);
-                let heights = corners.map(|p| part.pose.map_or(p.z, |pose| pose.to_bed(p).z));
-                (heights, f64::from(surface.area_mm2[*face as usize]))
-            });
-            planes(weighed, layer_mm, settings.trim_min_mm2)
+            let weighed: Vec<([f64; 3], f64)> = faces
+                .iter()
+                .map(|face| {
+                    let corners = part.mesh.corners(surface.triangle[*face as usize] as usize);
+                    let heights = corners.map(|p| part.pose.map_or(p.z, |pose| pose.to_bed(p).z));
+                    (heights, f64::from(surface.area_mm2[*face as usize]))
+                })
+                .collect();
+            planes(&weighed, layer_mm, settings.trim_min_mm2)
         };
         let heights_mm = faces.par_iter().map(of_patch).collect();
         Ok(Self { patch_of, heights_mm })
@@ -171,34 +178,64 @@ impl Cut {
 }
 
 /// Heights at which a patch may be cut, given its triangles' corner heights and areas.
-fn planes(triangles: impl Iterator<Item = ([f64; 3], f64)>, layer_mm: f64, least_mm2: f64) -> Vec<f64> {
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    let mut middles: Vec<(f64, f64)> = Vec::new();
+fn planes(triangles: &[([f64; 3], f64)], layer_mm: f64, least_mm2: f64) -> Vec<f64> {
+    let layer = |z: f64| (z / layer_mm).floor();
+    let ends = |z: &[f64; 3]| [z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2])].map(layer);
+    let all_ends = triangles.iter().map(|(z, _)| ends(z));
+    let [low, high] = all_ends.fold([f64::INFINITY, f64::NEG_INFINITY], |[l, h], [x, y]| [l.min(x), h.max(y)]);
+    if !(high - low).is_finite() || high - low > LAYERS_MAX {
+        return Vec::new();
+    }
+    // Surface in each layer, as if every triangle had as much in each of its layers.
+    let mut areas = vec![0.0; (high - low) as usize + 1];
     for (z, area) in triangles {
-        low = low.min(z[0]).min(z[1]).min(z[2]);
-        high = high.max(z[0]).max(z[1]).max(z[2]);
-        middles.push(((z[0] + z[1] + z[2]) / 3.0, area));
+        let [from, to] = ends(z).map(|layer| (layer - low) as usize);
+        areas[from..=to].iter_mut().for_each(|sum| *sum += area / (to - from + 1) as f64);
     }
-    let all: f64 = middles.iter().map(|(_, area)| area).sum();
-    middles.sort_by(|x, y| x.0.total_cmp(&y.0));
-    let (mut sum, mut heights) = (0.0, Vec::new());
-    let mut wanted: Vec<f64> = END_SHARES.iter().flat_map(|share| [share * all, (1.0 - share) * all]).collect();
-    wanted.retain(|area| area.min(all - area) >= least_mm2);
-    wanted.sort_by(f64::total_cmp);
-    let mut next = wanted.into_iter().peekable();
-    for (z, area) in middles {
-        sum += area;
-        while next.next_if(|area| sum >= *area).is_some() {
-            heights.push((z / layer_mm).round());
+    let all: f64 = areas.iter().sum();
+    let mean = all / areas.len() as f64;
+    let below: Vec<f64> = areas.iter().scan(0.0, |sum, area| Some(std::mem::replace(sum, *sum + area))).collect();
+    let rises = FULL_SHARES.iter().flat_map(|share| {
+        let is_full = |area: &f64| *area >= share * mean;
+        [areas.iter().position(is_full), areas.iter().rposition(is_full).map(|last| last + 1)]
+    });
+    let ends = END_SHARES.iter().flat_map(|share| {
+        let first = |area: f64| below.iter().position(|below| *below >= area);
+        [first(share * all), first((1.0 - share) * all)]
+    });
+    let mut kept: Vec<usize> = Vec::new();
+    for at in rises.chain(ends).flatten() {
+        let apart = kept.iter().all(|other| other.abs_diff(at) >= LAYERS_MIN);
+        let inside = at >= LAYERS_MIN && at + LAYERS_MIN <= areas.len();
+        if apart && inside && below[at] >= least_mm2 && all - below[at] >= least_mm2 {
+            kept.push(at);
         }
     }
-    let apart = LAYERS_MIN as f64;
-    let (first, last) = (low / layer_mm + apart, high / layer_mm - apart);
-    let mut kept: Vec<f64> = Vec::new();
-    for height in heights.into_iter().filter(|h| (first..=last).contains(h)) {
-        if kept.last().is_none_or(|before| height - before >= apart) {
-            kept.push(height);
-        }
+    kept.sort_unstable();
+    kept.iter().map(|at| (low + *at as f64) * layer_mm).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A tongue of 10 layers hangs from a band of 40: the plane between the two is among those found.
+    #[test]
+    fn a_plane_lies_where_a_patch_widens() {
+        let strip = |from: f64, to: f64, area: f64| ([from + 0.01, to - 0.01, from + 0.01], area);
+        let layers = (0..50_u32).map(|i| {
+            let z = 20.0 + 0.2 * f64::from(i);
+            strip(z, z + 0.2, if i < 10 { 2.0 } else { 25.0 })
+        });
+        let found = planes(&layers.collect::<Vec<_>>(), 0.2, 9.0);
+        assert!(found.iter().any(|z| (z - 22.0).abs() < 1e-9), "{found:?}");
+        assert!(found.iter().all(|z| (20.6..=29.4).contains(z)), "{found:?}");
+        assert!(found.windows(2).all(|pair| pair[1] - pair[0] > 0.59), "{found:?}");
     }
-    kept.iter().map(|height| height * layer_mm).collect()
+
+    #[test]
+    fn what_is_too_small_to_be_parted_has_no_planes() {
+        assert!(planes(&[([0.0, 4.0, 0.0], 17.0)], 0.2, 9.0).is_empty());
+        assert!(planes(&[], 0.2, 9.0).is_empty());
+    }
 }

@@ -12,6 +12,7 @@ use crate::equipment::Equipment;
 use crate::figure::{Figure, Part};
 use crate::mesh::patch_layers::{NO_PATCH, PatchLayers, Patched};
 use crate::mesh::slice::Layers;
+use crate::mesh::tree::TriTree;
 use crate::stage::StageError;
 use crate::surface::zones::ZoneWeights;
 use crate::surface::{NONE, Surface};
@@ -23,6 +24,21 @@ pub struct Across {
     pub patch: u32,
     /// Length of the rim they share, mm.
     pub rim_mm: f64,
+}
+
+/// The surface of each part on the bed, as it was before patches were cut: shells end half-way to what is behind them.
+pub struct Trees(Vec<TriTree>);
+
+impl Trees {
+    #[must_use]
+    pub fn of(figure: &Figure) -> Self {
+        let tree = |part: &Part| TriTree::new(&on_bed(part), &part.mesh.triangles);
+        Self(figure.parts.par_iter().map(tree).collect())
+    }
+}
+
+fn on_bed(part: &Part) -> Vec<DVec3> {
+    part.mesh.positions.par_iter().map(|p| part.pose.map_or(*p, |pose| pose.to_bed(*p))).collect()
 }
 
 /// The patches of one part; lists have one entry for each.
@@ -64,7 +80,7 @@ impl Gathered {
     pub fn new(
         settings: &FewerChanges,
         figure: &Figure,
-        own: &Equipment,
+        (own, trees): (&Equipment, &Trees),
         (surface, keys): (&Surface, &[(u8, u16)]),
     ) -> Result<Self, StageError> {
         let (patch_of, count) = surface.patches(keys);
@@ -79,7 +95,7 @@ impl Gathered {
         let one = |(index, part): (usize, &Part)| {
             let own_patches = starts[index]..starts[index + 1];
             Ok(Patches {
-                layers: layers(settings, figure, part, own, (surface, index, &patch_of, own_patches.clone()))?,
+                layers: layers(settings, figure, part, (own, trees), (surface, index, &patch_of, own_patches.clone()))?,
                 labels: labels[own_patches.clone()].to_vec(),
                 costs: costs[own_patches.clone()].to_vec(),
                 least_mm2: settings.trim_min_mm2,
@@ -202,7 +218,7 @@ fn neighbours(surface: &Surface, patch_of: &[u32], starts: &[usize]) -> Neighbou
 pub fn changes(
     settings: &FewerChanges,
     figure: &Figure,
-    own: &Equipment,
+    (own, trees): (&Equipment, &Trees),
     (surface, labels): (&Surface, &[u8]),
 ) -> Result<usize, StageError> {
     let (patch_of, count) = surface.patches(labels);
@@ -213,7 +229,7 @@ pub fn changes(
     }
     let one = |(index, part): (usize, &Part)| {
         let own_patches = starts[index]..starts[index + 1];
-        let layers = layers(settings, figure, part, own, (surface, index, &patch_of, own_patches.clone()))?;
+        let layers = layers(settings, figure, part, (own, trees), (surface, index, &patch_of, own_patches.clone()))?;
         Ok(layers.changes(&of_patch[own_patches]))
     };
     let counts: Vec<usize> = figure.parts.par_iter().enumerate().map(one).collect::<Result<_, StageError>>()?;
@@ -225,14 +241,14 @@ fn layers(
     settings: &FewerChanges,
     figure: &Figure,
     part: &Part,
-    own: &Equipment,
+    (own, trees): (&Equipment, &Trees),
     (surface, index, patch_of, own_patches): (&Surface, usize, &[u32], std::ops::Range<usize>),
 ) -> Result<PatchLayers, StageError> {
-    let Some(pose) = part.pose else {
+    if part.pose.is_none() {
         let what = format!("part {} has no bed pose", part.name);
         return Err(StageError::failed(what, "put `orient` before `fewer-changes`"));
-    };
-    let positions: Vec<DVec3> = part.mesh.positions.iter().map(|p| pose.to_bed(*p)).collect();
+    }
+    let positions = on_bed(part);
     let mut of_triangle = vec![NO_PATCH; part.mesh.triangles.len()];
     for face in surface.part_start[index]..surface.part_start[index + 1] {
         of_triangle[surface.triangle[face] as usize] = patch_of[face] - own_patches.start as u32;
@@ -248,5 +264,5 @@ fn layers(
         patch_of: &of_triangle,
         patch_count: own_patches.len(),
     };
-    Ok(PatchLayers::new(patched, Layers::up_to(top, settings.layer_on_mm(own)), &depth_mm))
+    Ok(PatchLayers::new(patched, &trees.0[index], Layers::up_to(top, settings.layer_on_mm(own)), &depth_mm))
 }

@@ -14,6 +14,7 @@ mod settings;
 mod trade;
 
 use crate::colour::spaces::Lab;
+use crate::equipment::Equipment;
 use crate::figure::{Fact, Figure};
 use crate::mesh::label_layers::LABELS_MAX;
 use crate::problem::Problem;
@@ -23,7 +24,7 @@ use crate::surface::{Surface, inner, pinches};
 pub use settings::FewerChanges;
 
 use cells::{Cut, Planes};
-use gather::Gathered;
+use gather::{Gathered, Trees};
 
 impl Transform for FewerChanges {
     fn needs(&self) -> &'static [Fact] {
@@ -54,12 +55,18 @@ impl Transform for FewerChanges {
         ctx.progress(0.0, "gathering patches");
         let surface = Surface::new(figure);
         let labels = gather::face_labels(figure, &surface)?;
-        let before = gather::changes(self, figure, ctx.equipment, (&surface, &labels))?;
-        ctx.checkpoint()?;
-        ctx.progress(0.3, "cutting patches near their ends");
-        let planes = Planes::near_ends(self, figure, ctx.equipment, (&surface, &labels))?;
-        let cut = planes.cut(figure);
-        let gathered = Gathered::new(self, &cut.figure, ctx.equipment, (&cut.surface, &cut.keys))?;
+        let own = ctx.equipment;
+        let trees = Trees::of(figure);
+        let (before, cut) = rayon::join(
+            || gather::changes(self, figure, (own, &trees), (&surface, &labels)),
+            || -> Result<_, StageError> {
+                let planes = Planes::near_ends(self, figure, own, (&surface, &labels))?;
+                let cut = planes.cut(figure);
+                let gathered = Gathered::new(self, &cut.figure, (own, &trees), (&cut.surface, &cut.keys))?;
+                Ok((planes, cut, gathered))
+            },
+        );
+        let (before, (planes, cut, gathered)) = (before?, cut?);
         ctx.checkpoint()?;
         ctx.progress(0.6, "weighing what each patch costs");
         let way = trade::trade(&gathered.parts, || ctx.checkpoint())?;
@@ -70,7 +77,7 @@ impl Transform for FewerChanges {
         let mut traded = figure.clone();
         if steps > 0 {
             let faces = gathered.face_labels(&way.labels(&gathered.parts, steps));
-            let (relabelled, changes) = self.relabelled(figure, (&planes, &cut), &faces, ctx)?;
+            let (relabelled, changes) = self.relabelled(figure, (&planes, &cut), &faces, (own, &trees))?;
             curve.points[curve.chosen].changes = changes;
             traded = relabelled;
         }
@@ -90,14 +97,14 @@ impl FewerChanges {
         figure: &Figure,
         (planes, all): (&Planes, &Cut),
         labels: &[u8],
-        ctx: &StageContext<'_>,
+        (own, trees): (&Equipment, &Trees),
     ) -> Result<(Figure, usize), StageError> {
         let cut = planes.used(all, labels).cut(figure);
         let before: Vec<u8> = cut.keys.iter().map(|(label, _)| *label).collect();
         let mut faces = cut.labels_from(all, labels);
         pinches::part(&cut.figure, &cut.surface, &mut faces)
             .map_err(|error| StageError::failed(error.to_string(), "put `clean` before `fewer-changes`"))?;
-        let changes = gather::changes(self, &cut.figure, ctx.equipment, (&cut.surface, &faces))?;
+        let changes = gather::changes(self, &cut.figure, (own, trees), (&cut.surface, &faces))?;
         let filaments: Vec<Lab> = figure.palette.iter().map(|filament| filament.lab().unwrap_or_default()).collect();
         let mut figure = cut.figure;
         figure.colour_regions = regions::regions(&figure.colour_regions, &cut.surface, [&before, &faces], &filaments);

@@ -9,7 +9,8 @@ use crate::figure::{ColourTrade, Figure};
 use crate::finding::{Finding, Severity};
 use crate::stage::StageContext;
 
-/// Share of the tool changes from which it is worth a word that they could be saved.
+/// Share of the tool changes from which it is worth a word that they were saved, or could be.
+const SAVED_WORTH_A_WORD: f64 = 0.02;
 const WORTH_A_WORD: f64 = 0.1;
 /// Most exchanges of filaments told of.
 const TOLD_MAX: usize = 3;
@@ -39,7 +40,7 @@ pub fn findings(
     let printer = &ctx.equipment.printer;
     let (before, now) = (&trade.points[0], &trade.points[trade.chosen]);
     let mut told = Vec::new();
-    if now.changes < before.changes {
+    if (before.changes - now.changes.min(before.changes)) as f64 >= SAVED_WORTH_A_WORD * before.changes.max(1) as f64 {
         let what = format!(
             "{} of {} tool changes are saved ({}): {} got another filament, and the mean difference went from {:.2} to {:.2} dE",
             before.changes - now.changes,
@@ -74,7 +75,8 @@ pub fn findings(
 
 fn time_and_purge(changes: usize, printer: &Printer) -> String {
     let (hours, grams) = (changes as f64 * printer.change_secs / 3600.0, changes as f64 * printer.change_g);
-    format!("{hours:.1} h, {grams:.0} g")
+    let time = if hours < 1.0 { format!("{:.0} min", 60.0 * hours) } else { format!("{hours:.1} h") };
+    format!("{time}, {grams:.0} g of purge")
 }
 
 fn area(mm2: f64) -> String {

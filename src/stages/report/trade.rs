@@ -18,6 +18,9 @@ const BOTTOM: f64 = 262.0;
 /// Ticks on an axis, about.
 const TICKS: f64 = 6.0;
 
+/// Points closer than this share of all changes are not worth a sentence.
+const APART: f64 = 0.04;
+
 /// The curve and words for it.
 #[derive(Debug)]
 pub struct Trade {
@@ -63,12 +66,15 @@ pub fn trade(figure: &Figure, printer: &Printer) -> Option<Trade> {
             ),
         }
     };
+    let far =
+        |point: &&TradePoint| point.changes.abs_diff(taken.changes) as f64 >= APART * trade.points[0].changes as f64;
+    let (before, after) = (&trade.points[..trade.chosen], &trade.points[trade.chosen + 1..]);
     Some(Trade {
         svg: Chart::new(trade, printer).svg(),
         before: spot(&trade.points[0]),
         taken: (trade.chosen > 0).then(|| spot(taken)),
-        back: trade.chosen.checked_sub(1).map(|before| spot(&trade.points[before])),
-        onward: trade.points.get(trade.chosen + 1).map(spot),
+        back: before.iter().rev().find(far).or(before.first()).map(spot),
+        onward: after.iter().find(far).or(after.last()).map(spot),
     })
 }
 
