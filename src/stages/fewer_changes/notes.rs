@@ -9,9 +9,11 @@ use crate::figure::{ColourTrade, Figure};
 use crate::finding::{Finding, Severity};
 use crate::stage::StageContext;
 
-/// Share of the tool changes from which it is worth a word that they were saved, or could be.
+/// Share of the tool changes from which it is worth a word that they were saved.
 const SAVED_WORTH_A_WORD: f64 = 0.02;
+/// The same for those that could be saved, for no more than so much of the mean difference, dE.
 const WORTH_A_WORD: f64 = 0.1;
+const RISE_MAX_DE: f64 = 0.5;
 /// Most exchanges of filaments told of.
 const TOLD_MAX: usize = 3;
 
@@ -55,6 +57,7 @@ pub fn findings(
     }
     let more = |point: &&crate::figure::TradePoint| {
         (now.changes - point.changes.min(now.changes)) as f64 >= WORTH_A_WORD * before.changes as f64
+            && point.de_mean - now.de_mean <= RISE_MAX_DE
     };
     if let Some(next) = trade.points[trade.chosen + 1..].iter().find(more) {
         let saved = now.changes - next.changes;
