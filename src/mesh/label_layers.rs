@@ -209,8 +209,7 @@ mod tests {
             seed >> 40
         };
         for case in 0..2000 {
-            let runs: Vec<(LabelSet, usize)> =
-                (0..1 + next() % 6).map(|_| (next() % 32, next() as usize % 9)).collect();
+            let runs: Vec<(LabelSet, usize)> = (0..=next() % 6).map(|_| (next() % 32, next() as usize % 9)).collect();
             let layers: Vec<LabelSet> = runs.iter().flat_map(|&(set, count)| vec![set; count]).collect();
             assert_eq!(fewest_in_runs(runs.iter().copied()), fewest_changes(&layers).count, "case {case}: {runs:?}");
         }

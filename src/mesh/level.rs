@@ -134,7 +134,8 @@ impl Levelled {
         }
         let mut pieces = vec![rim];
         for plane in planes {
-            let mut at: Vec<u32> = on_plane.iter().filter(|p| p.plane == *plane).map(|p| p.vertex).collect();
+            let mut at: Vec<u32> =
+                on_plane.iter().filter(|p| p.plane.total_cmp(plane).is_eq()).map(|p| p.vertex).collect();
             at.sort_unstable();
             at.dedup();
             let [x, y] = at[..] else { continue };

@@ -69,7 +69,7 @@ impl PatchLayers {
         let mut depths = depth_mm.to_vec();
         depths.sort_by(f64::total_cmp);
         depths.dedup();
-        let depth_of = |depth: &f64| depths.iter().position(|d| d == depth).unwrap_or(0);
+        let depth_of = |depth: &f64| depths.iter().position(|d| d.total_cmp(depth).is_eq()).unwrap_or(0);
         let mut area_mm2 = vec![0.0; part.patch_count];
         let mut cut = vec![0_i32; layers.count + 1];
         for (t, patch) in part.triangles.iter().zip(part.patch_of) {
@@ -205,7 +205,9 @@ fn meetings(part: Patched<'_>, tree: &TriTree, depths: &[f64]) -> Vec<Meeting> {
             }
         }
     }
-    mixed.values_mut().for_each(|met| met.sort_unstable());
+    for met in mixed.values_mut() {
+        met.sort_unstable();
+    }
     let mut members: FxHashMap<&[u32], Vec<u32>> = FxHashMap::default();
     // A vertex that cannot be an end of a patch's shell, for others surely reach further, need not be looked at.
     let is_end = |patch: u32, [low, high]: [f64; 2]| {

@@ -63,6 +63,12 @@ impl Surface {
         self.part.len()
     }
 
+    /// Whether there is nothing to see.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.part.is_empty()
+    }
+
     /// Mean colour of a face as scanned, linear light.
     #[must_use]
     pub fn colour(&self, face: usize) -> [f32; 3] {

@@ -29,11 +29,11 @@ fn coloured(mesh: TriMesh, label: impl Fn(DVec3) -> u8) -> Figure {
     let colours = [NAVY, WHITE, RED].map(|hex| spaces::linear_of_bytes(spaces::parse_hex(hex).unwrap()));
     let labels = part.labels.clone().unwrap();
     let mut mesh = part.mesh.as_ref().clone();
-    for (t, label) in mesh.triangles.iter().zip(labels.iter()).filter(|(_, label)| **label == 0) {
-        t.iter().for_each(|v| mesh.colours[*v as usize] = colours[usize::from(*label)]);
-    }
-    for (t, label) in mesh.triangles.iter().zip(labels.iter()).filter(|(_, label)| **label != 0) {
-        t.iter().for_each(|v| mesh.colours[*v as usize] = colours[usize::from(*label)]);
+    // What is not of the first filament comes last, so that thin bands have their colour at all their corners.
+    let mut order: Vec<usize> = (0..labels.len()).collect();
+    order.sort_by_key(|t| labels[*t] > 0);
+    for (t, v) in order.iter().flat_map(|t| mesh.triangles[*t].map(|v| (*t, v as usize))) {
+        mesh.colours[v] = colours[usize::from(labels[t])];
     }
     part.mesh = Arc::new(mesh);
     let mut whole = figure(vec![part]);
@@ -88,7 +88,7 @@ fn what_lies_in_the_same_layers_goes_together() {
     let bodies = [-60.0, 0.0, 60.0].map(|x| column(DVec2::new(x, 0.0)));
     let sleeve = |p: DVec3| p.x.abs() > 30.0 && (30.0..35.0).contains(&p.z);
     let whole = coloured(together(&bodies), |p| if sleeve(p) { 2 } else { 0 });
-    let all = fewer(&at_most(0), &whole);
+    let all = fewer(&FewerChanges { trim_min_mm2: 0.0, ..at_most(0) }, &whole);
     assert_eq!(curve(&all), [26, 0]);
     assert_eq!(all.figure.palette.len(), 1, "the red filament is no longer used");
     assert!(all.figure.parts[0].labels.as_ref().unwrap().iter().all(|label| *label == 0));

@@ -203,7 +203,9 @@ fn neighbours(surface: &Surface, patch_of: &[u32], starts: &[usize]) -> Neighbou
             }
         }
     }
-    borders.iter_mut().for_each(|list| list.sort_unstable());
+    for list in &mut borders {
+        list.sort_unstable();
+    }
     let mut across = vec![Vec::new(); count];
     for ((patch, part, other), rim_mm) in rims {
         across[patch as usize].push(Across { part: usize::from(part), patch: other, rim_mm });

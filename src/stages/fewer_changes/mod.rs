@@ -25,6 +25,7 @@ pub use settings::FewerChanges;
 
 use cells::{Cut, Planes};
 use gather::{Gathered, Trees};
+use notes::Traded;
 
 impl Transform for FewerChanges {
     fn needs(&self) -> &'static [Fact] {
@@ -81,8 +82,9 @@ impl Transform for FewerChanges {
             curve.points[curve.chosen].changes = changes;
             traded = relabelled;
         }
-        notes::log(&way, &curve, &gathered, steps, ctx);
-        notes::findings(figure, &way, &curve, &gathered, steps, ctx);
+        let told = Traded { figure, way: &way, curve: &curve, gathered: &gathered, steps };
+        notes::log(&told, ctx);
+        notes::findings(&told, ctx);
         traded.colour_trade = Some(curve);
         traded.parts.iter_mut().for_each(|part| part.estimate = None);
         Ok(traded)

@@ -206,15 +206,15 @@ fn regions(part: &Patches, labels: &[u8]) -> Vec<Region> {
     let spans = part.layers.spans(labels);
     let mut index = vec![usize::MAX; count];
     let mut regions: Vec<Region> = Vec::new();
-    for patch in 0..count {
+    for (patch, span) in spans.iter().enumerate() {
         let root = sets.find(patch as u32) as usize;
         if root == patch {
             index[root] = regions.len();
-            regions.push(Region { label: labels[root], patches: Vec::new(), span: usize::MAX..0, offers: Vec::new() });
+            regions.push(Region { label: labels[root], patches: Vec::new(), span: span.clone(), offers: Vec::new() });
         }
         let region = &mut regions[index[root]];
         region.patches.push(patch as u32);
-        region.span = region.span.start.min(spans[patch].start)..region.span.end.max(spans[patch].end);
+        region.span = region.span.start.min(span.start)..region.span.end.max(span.end);
     }
     for region in &mut regions {
         let beside = region.patches.iter().flat_map(|patch| &part.borders[*patch as usize]);

@@ -17,7 +17,20 @@ const RISE_MAX_DE: f64 = 0.5;
 /// Most exchanges of filaments told of.
 const TOLD_MAX: usize = 3;
 
-pub fn log(way: &Way, trade: &ColourTrade, gathered: &Gathered, steps: usize, ctx: &mut StageContext<'_>) {
+/// What was traded.
+#[derive(Clone, Copy)]
+pub struct Traded<'a> {
+    /// The figure as it came.
+    pub figure: &'a Figure,
+    pub way: &'a Way,
+    pub curve: &'a ColourTrade,
+    pub gathered: &'a Gathered,
+    /// Steps taken of the way.
+    pub steps: usize,
+}
+
+pub fn log(traded: &Traded<'_>, ctx: &mut StageContext<'_>) {
+    let Traded { way, curve: trade, gathered, steps, .. } = *traded;
     let (before, after) = (&trade.points[0], &trade.points[trade.chosen]);
     let patches: usize = gathered.parts.iter().map(|part| part.labels.len()).sum();
     ctx.figure("patches", patches as f64);
@@ -31,14 +44,8 @@ pub fn log(way: &Way, trade: &ColourTrade, gathered: &Gathered, steps: usize, ct
 }
 
 /// A finding when changes were saved, and one when many more could be for little.
-pub fn findings(
-    figure: &Figure,
-    way: &Way,
-    trade: &ColourTrade,
-    gathered: &Gathered,
-    steps: usize,
-    ctx: &mut StageContext<'_>,
-) {
+pub fn findings(traded: &Traded<'_>, ctx: &mut StageContext<'_>) {
+    let Traded { figure, way, curve: trade, gathered, steps } = *traded;
     let printer = &ctx.equipment.printer;
     let (before, now) = (&trade.points[0], &trade.points[trade.chosen]);
     let mut told = Vec::new();
@@ -73,7 +80,9 @@ pub fn findings(
             format!("`--set fewer-changes.changes_max={}` does so; the report has the whole curve", next.changes);
         told.push(Finding::new(Severity::Note, what).hint(hint));
     }
-    told.into_iter().for_each(|finding| ctx.finding(finding));
+    for finding in told {
+        ctx.finding(finding);
+    }
 }
 
 fn time_and_purge(changes: usize, printer: &Printer) -> String {
