@@ -13,9 +13,9 @@ use crate::stage::StageError;
 use crate::surface::Surface;
 
 /// Ends of a patch may be cut off where a layer first holds such a share of what the patch's layers hold in the mean,
-const FULL_SHARES: [f64; 3] = [0.5, 0.2, 0.8];
+const FULL_SHARES: [f64; 2] = [0.5, 0.2];
 /// and where they have such a share of its surface.
-const END_SHARES: [f64; 3] = [0.03, 0.1, 0.25];
+const END_SHARES: [f64; 2] = [0.05, 0.2];
 /// Most layers a patch may go through.
 const LAYERS_MAX: f64 = 1e6;
 /// Fewest layers between two planes, and between a plane and the patch's end.
