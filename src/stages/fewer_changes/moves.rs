@@ -10,6 +10,11 @@ use crate::mesh::topology::Sets;
 /// (common practice, no source).
 const RIM_DE_MM: f64 = 15.0;
 
+/// Most regions that one is tried with, and most ends of a stretch of layers that are tried at a time: further ones come up when
+/// those are gone.
+const PARTNERS_MAX: usize = 6;
+const ENDS_MAX: usize = 8;
+
 /// Patches that get another label.
 pub type Relabelling = Vec<(u32, u8)>;
 
@@ -80,12 +85,14 @@ pub fn candidates(part: &Patches, labels: &[u8]) -> Vec<Relabelling> {
         let near = regions[i..].iter().filter(|other| {
             other.label == region.label && other.span.start <= region.span.end && region.span.start <= other.span.end
         });
-        for other in near {
+        for other in near.take(PARTNERS_MAX) {
             let window = region.span.start.min(other.span.start)..region.span.end.max(other.span.end);
             let inside = |other: &&Region| window.start <= other.span.start && other.span.end <= window.end;
             found.extend(together(regions.iter().filter(alike).filter(inside)));
         }
-        found.extend(together(regions.iter().filter(alike)));
+        if regions[..i].iter().all(|before| before.label != region.label) {
+            found.extend(together(regions.iter().filter(alike)));
+        }
     }
     found.extend(ends(part, labels));
     found.sort_unstable();
@@ -108,12 +115,18 @@ fn ends(part: &Patches, labels: &[u8]) -> Vec<Relabelling> {
             last += 1;
         }
         let stretch = &all[first..last];
-        for &at in stretch {
-            let below = stretch.iter().filter(|i| spans[**i].end <= spans[at].end).map(|i| *i as u32);
-            let above = stretch.iter().filter(|i| spans[**i].start >= spans[at].start).map(|i| *i as u32);
-            found
-                .extend([below.collect(), above.collect()].into_iter().filter_map(|some| cheapest(part, labels, some)));
-        }
+        let mut tops: Vec<usize> = stretch.iter().map(|i| spans[*i].end).collect();
+        let mut bottoms: Vec<usize> = stretch.iter().map(|i| spans[*i].start).collect();
+        tops.sort_unstable();
+        tops.dedup();
+        bottoms.sort_unstable_by(|x, y| y.cmp(x));
+        bottoms.dedup();
+        let below = |top: &usize| stretch.iter().filter(|i| spans[**i].end <= *top).map(|i| *i as u32).collect();
+        let above =
+            |bottom: &usize| stretch.iter().filter(|i| spans[**i].start >= *bottom).map(|i| *i as u32).collect();
+        let ends = tops.iter().take(ENDS_MAX).map(below);
+        let ends: Vec<Vec<u32>> = ends.chain(bottoms.iter().take(ENDS_MAX).map(above)).collect();
+        found.extend(ends.into_iter().filter_map(|some| cheapest(part, labels, some)));
         first = last;
     }
     found
