@@ -220,6 +220,26 @@ pub struct ColourRegion {
     pub distance: f64,
 }
 
+/// One way to trade true colours for tool changes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TradePoint {
+    /// Tool changes of all parts.
+    pub changes: usize,
+    /// Mean colour difference over the visible surface, light taken off, CIEDE2000.
+    pub de_mean: f64,
+    /// Surface that has another filament than the one first chosen for it, mm2.
+    pub given_up_mm2: f64,
+}
+
+/// What fewer tool changes cost in colour, from every colour kept to one filament in each part.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ColourTrade {
+    /// Fewer changes from point to point; the first gives up nothing.
+    pub points: Vec<TradePoint>,
+    /// Index of the point taken.
+    pub chosen: usize,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -251,6 +271,9 @@ pub struct Figure {
     /// Its colours, the largest region first; none before they are reduced.
     #[serde(default)]
     pub colour_regions: Vec<ColourRegion>,
+    /// None before colours are weighed against tool changes.
+    #[serde(default)]
+    pub colour_trade: Option<ColourTrade>,
 }
 
 impl Figure {

@@ -23,5 +23,6 @@ pub mod problem;
 pub mod run_record;
 pub mod stage;
 pub mod stages;
+pub mod surface;
 pub mod survey;
 pub mod units;

@@ -87,6 +87,43 @@ pub fn fewest_changes(layers: &[LabelSet]) -> Changes {
     trace_back(&used, &cost, &before)
 }
 
+/// The count of [`fewest_changes`] alone, from runs of layers with the same labels, as `(labels, layers)`; empty layers are
+/// skipped.
+///
+/// In a run the costs of ending with each label repeat, but for a constant, after three layers: with two labels they swap in
+/// every layer, with more they are all alike after two.
+#[must_use]
+pub fn fewest_in_runs(runs: impl IntoIterator<Item = (LabelSet, usize)>) -> usize {
+    let mut costs = [0_usize; LABELS_MAX];
+    let mut last: LabelSet = 0;
+    for (set, count) in runs.into_iter().filter(|&(set, count)| set != 0 && count > 0) {
+        let inside = set.count_ones() as usize - 1;
+        let mut left = count;
+        if last == 0 {
+            members(set).for_each(|x| costs[x] = inside);
+            left -= 1;
+        } else if last != set {
+            add_layer(&mut costs, last, set);
+            left -= 1;
+        }
+        let walked = if left > 3 { 2 + left % 2 } else { left };
+        for _ in 0..walked {
+            add_layer(&mut costs, set, set);
+        }
+        members(set).for_each(|x| costs[x] += (left - walked) * inside);
+        last = set;
+    }
+    members(last).map(|x| costs[x]).min().unwrap_or(0)
+}
+
+/// Takes the costs of ending each label of one layer to those of the next.
+fn add_layer(costs: &mut [usize; LABELS_MAX], last: LabelSet, set: LabelSet) {
+    let before = *costs;
+    for x in members(set) {
+        costs[x] = members(last).map(|y| before[y] + loads(set, y, x)).min().unwrap_or(0);
+    }
+}
+
 /// Changes needed to print a layer after `y` so that it ends with `x`.
 fn loads(set: LabelSet, y: usize, x: usize) -> usize {
     set.count_ones() as usize - usize::from(carries(set, y, x))
@@ -127,8 +164,12 @@ pub fn changes_in_order(layers: &[LabelSet]) -> usize {
     inside + between
 }
 
-fn members(set: LabelSet) -> impl Iterator<Item = usize> {
-    (0..LABELS_MAX).filter(move |&label| set >> label & 1 == 1)
+fn members(mut set: LabelSet) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let lowest = (set != 0).then_some(set.trailing_zeros() as usize);
+        set &= set.wrapping_sub(1);
+        lowest
+    })
 }
 
 #[cfg(test)]
@@ -157,6 +198,20 @@ mod tests {
             let best = fewest_changes(&layers);
             assert_eq!(best.count, optimum, "{layers:?}");
             assert_eq!(best.to_label.iter().sum::<usize>(), optimum, "{layers:?}");
+        }
+    }
+
+    #[test]
+    fn runs_of_layers_count_like_layers() {
+        let mut seed = 99_u64;
+        let mut next = move || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            seed >> 40
+        };
+        for case in 0..2000 {
+            let runs: Vec<(LabelSet, usize)> = (0..=next() % 6).map(|_| (next() % 32, next() as usize % 9)).collect();
+            let layers: Vec<LabelSet> = runs.iter().flat_map(|&(set, count)| vec![set; count]).collect();
+            assert_eq!(fewest_in_runs(runs.iter().copied()), fewest_changes(&layers).count, "case {case}: {runs:?}");
         }
     }
 

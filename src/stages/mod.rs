@@ -6,6 +6,7 @@ pub mod base;
 pub mod clean;
 pub mod estimate;
 pub mod export;
+pub mod fewer_changes;
 pub mod intake;
 pub mod orient;
 pub mod reduce_colours;
@@ -120,6 +121,7 @@ stage_table! {
     Base(base::Base) Transform;
     ReduceColours(reduce_colours::ColourReduce) Transform;
     Orient(orient::Orient) Transform;
+    FewerChanges(fewer_changes::FewerChanges) Transform;
     Estimate(estimate::Estimate) Transform;
     Export(export::Export) Output;
     Report(report::Report) Output;

@@ -33,6 +33,7 @@ const LAYERS: &[(&str, &[&str])] = &[
         "stages",
         &[
             "stage",
+            "surface",
             "figure",
             "finding",
             "problem",
@@ -46,6 +47,7 @@ const LAYERS: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
+    ("surface", &["figure", "equipment", "mesh", "colour"]),
     ("stage", &["figure", "mesh", "finding", "problem", "run_record", "equipment"]),
     ("figure", &["equipment", "mesh"]),
     ("run_record", &["equipment", "finding"]),

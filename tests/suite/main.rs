@@ -36,6 +36,7 @@ mod stages_base;
 mod stages_clean;
 mod stages_colour;
 mod stages_estimate;
+mod stages_fewer_changes;
 mod stages_orient;
 mod stages_report;
 mod stages_scale;

@@ -4,13 +4,14 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::Estimate;
-use super::filaments::{Coloured, Shares, flat_shell_mm3};
+use super::filaments::{Shares, flat_shell_mm3};
 use super::plastic::{Filling, Plastic, plastic};
 use crate::equipment::{Equipment, Filament};
 use crate::figure::{Figure, Part, PartEstimate};
 use crate::mesh::columns::{Column, OverhangRule, support_columns};
 use crate::mesh::label_layers::{Changes, changes_in_order, fewest_changes};
 use crate::mesh::measure;
+use crate::mesh::shells::Coloured;
 use crate::mesh::slice::{Layers, Slicer, layer_sums};
 use crate::stage::StageError;
 

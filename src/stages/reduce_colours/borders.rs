@@ -3,7 +3,7 @@
 
 use super::labels::Task;
 use super::patches;
-use super::surface::{NONE, Surface};
+use crate::surface::{NONE, Surface};
 
 /// Patches below this many times the least area are left as they are, for they may be eyes or buttons.
 const SMALL: f64 = 30.0;

@@ -7,11 +7,10 @@ use rayon::prelude::*;
 use super::fields::Fields;
 use super::labels::Task;
 use super::patches::{self, Limits, Prices};
-use super::pinches;
-use super::surface::{NONE, Surface};
 use crate::figure::Figure;
 use crate::mesh::isoline::{self, draw_borders};
 use crate::mesh::solids::SolidsError;
+use crate::surface::{NONE, Surface, pinches};
 
 /// Rounds of clearing away small patches and of parting patches that touch in a vertex: each may undo the other's work.
 const ROUNDS: usize = 6;

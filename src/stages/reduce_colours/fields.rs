@@ -2,9 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::patches;
-use super::surface::{NO_JOINT, NONE, Surface};
 use crate::mesh::isoline::lone_corner;
+use crate::surface::{NO_JOINT, NONE, Surface};
 
 /// Share a vertex takes over from its neighbours in a step, half of it.
 const STEPS: std::ops::RangeInclusive<usize> = 3..=40;
@@ -69,7 +68,7 @@ impl<'a> Fields<'a> {
             row[v] = rows;
             rows += 1;
         }
-        let (patch_of, patches) = patches::components(surface, labels);
+        let (patch_of, patches) = surface.patches(labels);
         let mut fields = Self {
             surface,
             labels: count,

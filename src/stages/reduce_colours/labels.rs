@@ -6,10 +6,10 @@
 use rayon::prelude::*;
 
 use super::shades::Shades;
-use super::surface::{NONE, Surface};
 use crate::colour::difference::ciede2000_weighted;
 use crate::colour::expansion::{FORBIDDEN, Labelling};
 use crate::colour::spaces::Lab;
+use crate::surface::{NONE, Surface};
 
 /// Whole-number energy of 1 dE on 1 mm2.
 const UNIT: f64 = 65536.0;

@@ -11,9 +11,9 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::shades::Shades;
-use super::surface::{NONE, Surface};
 use crate::figure::Figure;
 use crate::mesh::openness::openness;
+use crate::surface::{NONE, Surface};
 
 /// Spots the surface is divided into.
 const SPOTS: f32 = 4000.0;

@@ -7,17 +7,14 @@ mod advice;
 mod borders;
 mod drawn;
 mod fields;
-mod inner;
 mod labels;
 mod light;
 mod palette;
 mod patches;
-mod pinches;
 mod regions;
 mod roughness;
 mod settings;
 mod shades;
-mod surface;
 mod verdict;
 
 use crate::colour::spaces::{self, Lab};
@@ -29,13 +26,14 @@ use crate::stage::{StageContext, StageError, Transform, Uses};
 
 pub use settings::{ColourReduce, ForEach};
 
+use crate::surface::zones::ZoneWeights;
+use crate::surface::{Surface, inner, pinches};
 use drawn::Drawn;
 use labels::Task;
 use light::Light;
 use palette::{Palettes, Shelf};
 use patches::Limits;
-use shades::{Shades, ZoneWeights};
-use surface::Surface;
+use shades::Shades;
 
 /// Brightest over darkest side from which the light of a scan is worth a word (common practice, no source).
 const STRONG_LIGHT: f64 = 4.0;

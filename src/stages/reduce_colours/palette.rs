@@ -7,12 +7,12 @@ use rayon::prelude::*;
 
 use super::advice::{self, Printed, Wanted};
 use super::shades::Shades;
-use super::surface::Surface;
 use super::{ColourReduce, ForEach};
 use crate::colour::choose::{self, Choice, Costs, Request, Sample};
 use crate::colour::spaces::Lab;
 use crate::equipment::{Changer, Equipment, Filament, Printer};
 use crate::stage::StageError;
+use crate::surface::Surface;
 
 /// Limit of the exact search for one palette, about a quarter of a second.
 const WORK_MAX: u64 = 300_000_000;

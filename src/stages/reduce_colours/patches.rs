@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::labels::Task;
-use super::surface::{NO_JOINT, NONE, Surface};
+use crate::surface::{NO_JOINT, NONE, Surface};
 
 /// Least share of the least area for a piece of a patch that goes on over a joint.
 const CHIP: f64 = 0.25;
@@ -68,7 +68,7 @@ pub fn settle_by(
     labels: &mut [u8],
     limits: Limits,
 ) -> usize {
-    let (patch_of, count) = components(surface, labels);
+    let (patch_of, count) = surface.patches(labels);
     let mut patches = Patches::new((surface, prices), labels, (&patch_of, count), limits);
     let changed = patches.settle();
     for (label, patch) in labels.iter_mut().zip(&patch_of) {
@@ -80,7 +80,7 @@ pub fn settle_by(
 /// Number of patches, and the length of all borders between them, mm.
 #[must_use]
 pub fn count(surface: &Surface, labels: &[u8]) -> (usize, f64) {
-    let (_, count) = components(surface, labels);
+    let (_, count) = surface.patches(labels);
     let mut border_mm = 0.0;
     for face in 0..surface.len() {
         for (next, length) in surface.neighbours[face].iter().zip(surface.length_mm[face]) {
@@ -95,38 +95,12 @@ pub fn count(surface: &Surface, labels: &[u8]) -> (usize, f64) {
 /// Area of the patch each face belongs to, mm2.
 #[must_use]
 pub fn area_of_faces(surface: &Surface, labels: &[u8]) -> Vec<f64> {
-    let (patch_of, count) = components(surface, labels);
+    let (patch_of, count) = surface.patches(labels);
     let mut areas = vec![0.0; count];
     for (patch, area) in patch_of.iter().zip(&surface.area_mm2) {
         areas[*patch as usize] += f64::from(*area);
     }
     patch_of.iter().map(|patch| areas[*patch as usize]).collect()
-}
-
-/// Numbers the patches by their first face; returns each face's patch.
-pub fn components(surface: &Surface, labels: &[u8]) -> (Vec<u32>, usize) {
-    let mut patch_of = vec![NONE; surface.len()];
-    let mut count = 0;
-    let mut stack = Vec::new();
-    for start in 0..surface.len() {
-        if patch_of[start] != NONE {
-            continue;
-        }
-        patch_of[start] = count;
-        stack.push(start);
-        while let Some(face) = stack.pop() {
-            for next in surface.neighbours[face].into_iter().filter(|n| *n != NONE) {
-                let next = next as usize;
-                let joins = labels[next] == labels[face] && surface.part[next] == surface.part[face];
-                if joins && patch_of[next] == NONE {
-                    patch_of[next] = count;
-                    stack.push(next);
-                }
-            }
-        }
-        count += 1;
-    }
-    (patch_of, count as usize)
 }
 
 impl Patches {

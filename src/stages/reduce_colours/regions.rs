@@ -4,11 +4,11 @@ use rayon::prelude::*;
 
 use super::drawn::Drawn;
 use super::shades::Shades;
-use super::surface::Surface;
 use crate::colour::choose::{self, Sample};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{self, Lab};
 use crate::figure::ColourRegion;
+use crate::surface::Surface;
 
 /// Colours closer than this to a region's belong to it, dE.
 const NEAR_DE: f64 = 10.0;

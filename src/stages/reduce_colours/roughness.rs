@@ -6,8 +6,8 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::drawn::Drawn;
-use super::surface::NONE;
 use crate::mesh::TriMesh;
+use crate::surface::NONE;
 
 /// Length over which borders are smoothed to be compared, mm.
 const WINDOW_MM: f64 = 5.0;

@@ -7,13 +7,13 @@ use super::drawn::Drawn;
 use super::labels::Task;
 use super::palette::Palettes;
 use super::shades::Shades;
-use super::surface::Surface;
 use crate::colour::choose::{self, Sample};
 use crate::colour::difference::{ciede2000, ciede2000_weighted};
 use crate::colour::spaces::{self, Lab};
 use crate::equipment::Filament;
 use crate::figure::Figure;
 use crate::finding::{Finding, Severity};
+use crate::surface::Surface;
 
 /// Difference from which a colour is another colour (common practice, no source).
 const POOR_DE: f64 = 10.0;

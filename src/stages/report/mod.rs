@@ -9,6 +9,7 @@ mod page;
 mod pictures;
 mod regions;
 mod tables;
+mod trade;
 mod words;
 
 use askama::Template;
@@ -49,7 +50,7 @@ impl Default for Report {
 
 impl Settings for Report {
     const NAME: &'static str = "report";
-    const VERSION: u32 = 2;
+    const VERSION: u32 = 3;
     const SUMMARY: &'static str =
         "writes report.html: verdict, pictures, findings, filaments, parts, loading and gluing";
     const EXAMPLE: &'static str = "title: The stoker of the harbour ferry\npicture_height_px: 1200";

@@ -5,7 +5,7 @@ use askama::Template;
 use super::pictures::Pictures;
 use super::tables::Tables;
 use super::words::Piece;
-use super::{Report, pictures, tables, words};
+use super::{Report, pictures, tables, trade, words};
 use crate::equipment::Equipment;
 use crate::figure::{CutPlan, Figure};
 use crate::finding::{Finding, Severity};
@@ -26,6 +26,7 @@ pub struct Page<'a> {
     tables: Tables<'a>,
     cut_plans: Vec<PlanRow>,
     colours: Option<Colours>,
+    trade: Option<trade::Trade>,
     stages: Vec<StageRow>,
     cautions: Cautions,
     inputs: Vec<FileRow<'a>>,
@@ -162,6 +163,7 @@ impl<'a> Page<'a> {
             tables: tables::all(figure, equipment, pictures),
             cut_plans: cut_plans(figure),
             colours: colours(run),
+            trade: trade::trade(figure, &equipment.printer),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
             inputs: run.inputs.iter().map(file_row).collect(),

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::surface::{NO_JOINT, Surface};
+use super::{NO_JOINT, Surface};
 use crate::equipment::Filament;
 use crate::figure::{Figure, Part};
 use crate::mesh::TriMesh;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
-use super::surface::Surface;
+use super::Surface;
 use crate::figure::Figure;
 use crate::mesh::solids::{SolidsError, unpinch};
 

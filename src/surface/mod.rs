@@ -3,6 +3,10 @@
 //! Cut faces and keys are left out. Faces of different parts are neighbours where their rims coincide, so that
 //! labels can agree over a joint.
 
+pub mod inner;
+pub mod pinches;
+pub mod zones;
+
 use std::collections::VecDeque;
 
 use glam::DVec3;
@@ -59,6 +63,12 @@ impl Surface {
         self.part.len()
     }
 
+    /// Whether there is nothing to see.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.part.is_empty()
+    }
+
     /// Mean colour of a face as scanned, linear light.
     #[must_use]
     pub fn colour(&self, face: usize) -> [f32; 3] {
@@ -107,6 +117,34 @@ impl Surface {
             count += 1;
         }
         (cluster_of, count as usize)
+    }
+
+    /// Numbers the patches, joined faces of one part with one label, by their first face; returns each face's patch, and how
+    /// many there are.
+    #[must_use]
+    pub fn patches<L: PartialEq>(&self, labels: &[L]) -> (Vec<u32>, usize) {
+        let mut patch_of = vec![NONE; self.len()];
+        let mut count = 0;
+        let mut stack = Vec::new();
+        for start in 0..self.len() {
+            if patch_of[start] != NONE {
+                continue;
+            }
+            patch_of[start] = count;
+            stack.push(start);
+            while let Some(face) = stack.pop() {
+                for next in self.neighbours[face].into_iter().filter(|n| *n != NONE) {
+                    let next = next as usize;
+                    let joins = labels[next] == labels[face] && self.part[next] == self.part[face];
+                    if joins && patch_of[next] == NONE {
+                        patch_of[next] = count;
+                        stack.push(next);
+                    }
+                }
+            }
+            count += 1;
+        }
+        (patch_of, count as usize)
     }
 
     /// Outside faces at each vertex: those of vertex `v` are `faces[first[v]..first[v + 1]]`.
