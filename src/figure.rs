@@ -240,6 +240,33 @@ pub struct ColourTrade {
     pub chosen: usize,
 }
 
+/// A tone that no filament of a part has, made of level bands of several.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BlendedTone {
+    /// Mean colour with light taken off, and what the bands look like from afar, sRGB `#RRGGBB`.
+    pub colour: String,
+    pub looks: String,
+    pub area_mm2: f64,
+    /// Palette entries and how many bands of a period each has.
+    pub bands: Vec<(u8, usize)>,
+    /// Mean difference over its surface with one filament and as blended, CIEDE2000.
+    pub distance_before: f64,
+    pub distance: f64,
+}
+
+/// Level bands that melt into one colour from afar.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Blend {
+    pub tones: Vec<BlendedTone>,
+    /// Height of a band, mm: a whole number of layers.
+    pub band_mm: f64,
+    /// From here on no band is seen, mm.
+    pub viewing_mm: f64,
+    /// By part, whether each triangle is of a band: what is behind it goes straight in, so that no band reaches into the layers
+    /// of the next.
+    pub banded: Vec<Arc<Vec<bool>>>,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -271,12 +298,21 @@ pub struct Figure {
     /// Its colours, the largest region first; none before they are reduced.
     #[serde(default)]
     pub colour_regions: Vec<ColourRegion>,
+    /// None when no colour is blended.
+    #[serde(default)]
+    pub blend: Option<Blend>,
     /// None before colours are weighed against tool changes.
     #[serde(default)]
     pub colour_trade: Option<ColourTrade>,
 }
 
 impl Figure {
+    /// Whether each triangle of a part is of a band; empty when none is.
+    #[must_use]
+    pub fn banded(&self, part: usize) -> &[bool] {
+        self.blend.as_ref().and_then(|blend| blend.banded.get(part)).map_or(&[], |banded| banded.as_slice())
+    }
+
     /// Lowest and highest corner over all parts, figure coordinates, mm.
     #[must_use]
     pub fn bounds(&self) -> (DVec3, DVec3) {

@@ -4,5 +4,6 @@ pub mod choose;
 pub mod difference;
 pub mod expansion;
 pub mod flow;
+pub mod mix;
 pub mod spaces;
 pub mod white;

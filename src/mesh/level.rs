@@ -23,12 +23,13 @@ pub struct Levelled {
     pub heights_mm: Vec<f64>,
 }
 
-/// Splits triangles along the planes each is given, in ascending order; `heights_mm` tells how high each vertex lies.
+/// Splits triangles along the planes each is given, in ascending order; `heights_mm` tells how high each vertex lies. A crossing
+/// near a vertex goes through it where it is no more than `near_mm` below or above.
 ///
 /// Edges at which outside and inside meet are never split, so that parts still fit each other. New vertices lie on the lattice,
 /// with colours between those of the edge's ends.
 #[must_use]
-pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], planes: impl Fn(usize) -> &'p [f64]) -> Levelled {
+pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], near_mm: f64, planes: impl Fn(usize) -> &'p [f64]) -> Levelled {
     let mut crossed: FxHashMap<(u32, u32), Vec<f64>> = FxHashMap::default();
     for (t, triangle) in mesh.triangles.iter().enumerate() {
         let z = triangle.map(|v| heights_mm[v as usize]);
@@ -62,7 +63,7 @@ pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], planes: impl Fn(usize) -> &
         .map(|((i, j), mut planes)| {
             planes.sort_by(f64::total_cmp);
             planes.dedup();
-            ((i, j), planes.into_iter().map(|plane| levelled.cross(mesh, (i, j), plane)).collect())
+            ((i, j), planes.into_iter().map(|plane| levelled.cross(mesh, (i, j), (plane, near_mm))).collect())
         })
         .collect();
     for (t, triangle) in mesh.triangles.iter().enumerate() {
@@ -100,13 +101,14 @@ impl Levelled {
         self.source.push(source as u32);
     }
 
-    fn cross(&mut self, mesh: &TriMesh, (i, j): (u32, u32), plane: f64) -> Crossing {
+    fn cross(&mut self, mesh: &TriMesh, (i, j): (u32, u32), (plane, near_mm): (f64, f64)) -> Crossing {
         let [p, q] = [i, j].map(|v| v as usize);
         let (from, to) = (self.heights_mm[p], self.heights_mm[q]);
         let share = (plane - from) / (to - from);
-        let vertex = if share < NEAR {
+        let near = NEAR.min(near_mm / (to - from).abs());
+        let vertex = if share < near {
             i
-        } else if share > 1.0 - NEAR {
+        } else if share > 1.0 - near {
             j
         } else {
             let (x, y) = (mesh.colours[p], mesh.colours[q]);
@@ -223,7 +225,8 @@ mod tests {
         let mesh = prism();
         let heights: Vec<f64> = mesh.positions.iter().map(|p| p.z).collect();
         let planes = [5.0, 5.3, 12.0];
-        let levelled = split(&mesh, &heights, |t| if mesh.origins[t].is_outside() { &planes[..] } else { &[] });
+        let levelled =
+            split(&mesh, &heights, f64::INFINITY, |t| if mesh.origins[t].is_outside() { &planes[..] } else { &[] });
         assert!(inspect(&levelled.mesh).is_solid());
         assert!((measure::volume_mm3(&levelled.mesh) / measure::volume_mm3(&mesh) - 1.0).abs() < 1e-6);
         let crosses = |t: &[u32; 3]| {
@@ -240,7 +243,7 @@ mod tests {
     fn neighbours_without_planes_only_take_new_vertices_in() {
         let mesh = prism();
         let heights: Vec<f64> = mesh.positions.iter().map(|p| p.z).collect();
-        let levelled = split(&mesh, &heights, |t| if t == 0 { &[8.0][..] } else { &[] });
+        let levelled = split(&mesh, &heights, f64::INFINITY, |t| if t == 0 { &[8.0][..] } else { &[] });
         assert!(inspect(&levelled.mesh).is_solid());
         assert_eq!(levelled.mesh.positions.len(), mesh.positions.len() + 2);
         let pieces = |source: u32| levelled.source.iter().filter(|s| **s == source).count();
@@ -252,7 +255,8 @@ mod tests {
     fn rims_are_left_alone() {
         let mesh = prism();
         let along: Vec<f64> = mesh.positions.iter().map(|p| p.x).collect();
-        let levelled = split(&mesh, &along, |t| if mesh.origins[t].is_outside() { &[1.0][..] } else { &[] });
+        let levelled =
+            split(&mesh, &along, f64::INFINITY, |t| if mesh.origins[t].is_outside() { &[1.0][..] } else { &[] });
         assert!(inspect(&levelled.mesh).is_solid());
         let inside = levelled.mesh.origins.iter().filter(|origin| !origin.is_outside()).count();
         assert_eq!(inside, 5);

@@ -283,8 +283,13 @@ mod tests {
             let base = fast.base(&labels);
             let of_triangle: Vec<u8> =
                 patch_of.iter().map(|p| if *p == NO_PATCH { base } else { labels[*p as usize] }).collect();
-            let coloured =
-                Coloured { positions: &positions, triangles: &triangles, labels: &of_triangle, label_count: 4 };
+            let coloured = Coloured {
+                positions: &positions,
+                triangles: &triangles,
+                labels: &of_triangle,
+                label_count: 4,
+                level: &[],
+            };
             let inner = coloured.inner_positions(usize::from(base), &depth_mm);
             let sets = coloured.layer_sets(layers, usize::from(base), &inner);
             assert_eq!(fast.changes(&labels), fewest_changes(&sets).count, "case {case}");

@@ -26,6 +26,8 @@ pub struct Coloured<'a> {
     pub triangles: &'a [[u32; 3]],
     pub labels: &'a [u8],
     pub label_count: usize,
+    /// Triangles whose shells go straight in; none when empty.
+    pub level: &'a [bool],
 }
 
 impl Coloured<'_> {
@@ -59,7 +61,7 @@ impl Coloured<'_> {
             return self.positions.to_vec();
         }
         let tree = TriTree::new(self.positions, self.triangles);
-        let inside = Inside::of(self.positions, self.triangles, &tree);
+        let inside = Inside::of(self.positions, self.triangles, &tree).level_under(self.triangles, self.level);
         let inner = |v: usize| {
             let depth = depths[v];
             if depth <= 0.0 { self.positions[v] } else { inside.point(v, depth, inside.room_mm(v, depth)) }
@@ -151,6 +153,15 @@ impl<'a> Inside<'a> {
         }
         normals.par_iter_mut().for_each(|normal| *normal = normal.normalize_or_zero());
         Self { positions, normals, tree }
+    }
+
+    /// Lets the shells under some triangles go straight in.
+    pub fn level_under(mut self, triangles: &[[u32; 3]], level: &[bool]) -> Self {
+        for v in triangles.iter().zip(level).filter(|(_, level)| **level).flat_map(|(t, _)| *t) {
+            let normal = &mut self.normals[v as usize];
+            *normal = normal.with_z(0.0).normalize_or_zero();
+        }
+        self
     }
 
     /// Most a shell may take here, mm; without end where the part goes on for longer than a shell of `depth_mm` asks for.

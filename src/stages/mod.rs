@@ -3,6 +3,7 @@
 //! A new stage is one file or folder here and one line in `stage_table!`.
 
 pub mod base;
+pub mod blend;
 pub mod clean;
 pub mod estimate;
 pub mod export;
@@ -122,6 +123,7 @@ stage_table! {
     ReduceColours(reduce_colours::ColourReduce) Transform;
     Orient(orient::Orient) Transform;
     FewerChanges(fewer_changes::FewerChanges) Transform;
+    Blend(blend::Blend) Transform;
     Estimate(estimate::Estimate) Transform;
     Export(export::Export) Output;
     Report(report::Report) Output;

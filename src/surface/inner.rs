@@ -24,7 +24,7 @@ pub fn paint(figure: &Figure, surface: &Surface, labels: &[u8], filaments: &[Fil
     for label in painted.iter_mut().flatten() {
         *label = new_labels[usize::from(*label)];
     }
-    let mut result = figure.clone();
+    let mut result = Figure { blend: None, ..figure.clone() };
     for region in &mut result.colour_regions {
         region.filament = new_labels[usize::from(region.filament)];
     }

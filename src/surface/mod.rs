@@ -69,6 +69,26 @@ impl Surface {
         self.part.is_empty()
     }
 
+    /// Filament of each face; `None` when a part has none, or one that is not in the palette.
+    #[must_use]
+    pub fn labels(&self, figure: &Figure) -> Option<Vec<u8>> {
+        let label = |(part, triangle): (&u16, &u32)| {
+            let labels = figure.parts[usize::from(*part)].labels.as_deref()?;
+            labels.get(*triangle as usize).copied().filter(|label| usize::from(*label) < figure.palette.len())
+        };
+        self.part.iter().zip(&self.triangle).map(label).collect()
+    }
+
+    /// Values of faces by triangle of their part; none where a triangle is no face.
+    #[must_use]
+    pub fn by_triangle<T: Copy>(&self, part: usize, triangles: usize, of_face: &[Option<T>]) -> Vec<Option<T>> {
+        let mut values = vec![None; triangles];
+        for face in self.part_start[part]..self.part_start[part + 1] {
+            values[self.triangle[face] as usize] = of_face[face];
+        }
+        values
+    }
+
     /// Mean colour of a face as scanned, linear light.
     #[must_use]
     pub fn colour(&self, face: usize) -> [f32; 3] {

@@ -54,8 +54,10 @@ impl Layer {
         for (s, v) in vertices.iter().enumerate() {
             slot[*v as usize] = s as u32;
         }
-        let normal: Vec<DVec3> =
-            vertices.par_iter().map(|v| under_cut_faces(surface, *v, seen_normal(surface, *v))).collect();
+        let normal: Vec<DVec3> = vertices
+            .par_iter()
+            .map(|v| under_cut_faces(surface, *v, surface.laid(*v, seen_normal(surface, *v))))
+            .collect();
         let depth_mm = vertices.par_iter().map(|v| wanted_mm(surface, *v)).collect();
         let rings: Vec<Vec<Spoke>> = vertices.par_iter().map(|v| ring(surface, &slot, *v)).collect();
         let mut start = Vec::with_capacity(vertices.len() + 1);
@@ -124,7 +126,8 @@ impl Layer {
         let mut smooth = self.normal.clone();
         conjugate_gradients(apply, &diagonal, &pull, &mut smooth, SMOOTHING);
         let unit = |(s, d): (usize, &DVec3)| {
-            under_cut_faces(surface, self.vertices[s], d.try_normalize().unwrap_or(self.normal[s]))
+            let smooth = surface.laid(self.vertices[s], d.try_normalize().unwrap_or(self.normal[s]));
+            under_cut_faces(surface, self.vertices[s], smooth)
         };
         self.direction = smooth.par_iter().enumerate().map(unit).collect();
     }

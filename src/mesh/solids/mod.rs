@@ -56,11 +56,32 @@ pub enum SolidsError {
     NotClosed(usize),
 }
 
+/// Triangles whose shells go in level.
+#[derive(Clone, Copy, Debug)]
+pub struct InLevel<'a> {
+    /// Unit vector across the levels.
+    pub up: DVec3,
+    pub triangles: &'a [bool],
+}
+
 /// Splits a closed mesh into one solid per label; `depth_mm` says by label how deep its colour must go.
 ///
 /// # Errors
 /// When labels and mesh do not match or the mesh is not a closed, oriented 2-manifold.
 pub fn split_by_label(mesh: &TriMesh, labels: &[u8], depth_mm: &[f64]) -> Result<Solids, SolidsError> {
+    split_in_level(mesh, labels, depth_mm, InLevel { up: DVec3::Z, triangles: &[] })
+}
+
+/// The same, where the shells under some triangles go in level.
+///
+/// # Errors
+/// When labels and mesh do not match or the mesh is not a closed, oriented 2-manifold.
+pub fn split_in_level(
+    mesh: &TriMesh,
+    labels: &[u8],
+    depth_mm: &[f64],
+    level: InLevel<'_>,
+) -> Result<Solids, SolidsError> {
     if labels.len() != mesh.triangles.len() {
         return Err(SolidsError::LabelCount { labels: labels.len(), triangles: mesh.triangles.len() });
     }
@@ -72,7 +93,7 @@ pub fn split_by_label(mesh: &TriMesh, labels: &[u8], depth_mm: &[f64]) -> Result
     if used.is_empty() {
         return Ok(Solids::default());
     }
-    let surface = Surface { mesh, labels, depth_mm, base, fans: Fans::of(mesh), across };
+    let surface = Surface { mesh, labels, depth_mm, base, level, fans: Fans::of(mesh), across };
     let inner = inner::place(&surface);
     let solids: Vec<(Solid, usize)> = used.par_iter().map(|label| assemble::solid(&surface, &inner, *label)).collect();
     Ok(Solids {
@@ -91,6 +112,7 @@ struct Surface<'a> {
     labels: &'a [u8],
     depth_mm: &'a [f64],
     base: u8,
+    level: InLevel<'a>,
     fans: Fans,
     /// Triangle across each side: `a -> b`, `b -> c`, `c -> a`.
     across: Vec<[u32; 3]>,
@@ -100,6 +122,16 @@ impl Surface<'_> {
     /// Whether a triangle has a shell under it.
     fn is_shell(&self, triangle: u32) -> bool {
         self.labels[triangle as usize] != self.base
+    }
+
+    /// A direction at a vertex, laid level where its shell goes in level.
+    fn laid(&self, vertex: u32, direction: DVec3) -> DVec3 {
+        let is_level = |t: &u32| self.level.triangles.get(*t as usize).copied().unwrap_or(false);
+        if self.fans.around(vertex).iter().any(is_level) {
+            direction.reject_from_normalized(self.level.up).normalize_or(direction)
+        } else {
+            direction
+        }
     }
 
     /// Sides that part two labels: the triangle whose label is `label`, or any when none is given, and the side's ends.

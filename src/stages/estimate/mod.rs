@@ -121,7 +121,7 @@ impl Transform for Estimate {
         for (i, part) in figure.parts.iter().enumerate() {
             ctx.checkpoint()?;
             ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
-            works.push(part::estimate(self, figure, part, ctx.equipment)?);
+            works.push(part::estimate(self, figure, i, ctx.equipment)?);
         }
         summary::report(self, figure, &works, ctx);
         let mut estimated = figure.clone();

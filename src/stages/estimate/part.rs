@@ -46,7 +46,8 @@ pub struct PartWork {
 ///
 /// # Errors
 /// When the part has no bed pose.
-pub fn estimate(settings: &Estimate, figure: &Figure, part: &Part, own: &Equipment) -> Result<PartWork, StageError> {
+pub fn estimate(settings: &Estimate, figure: &Figure, index: usize, own: &Equipment) -> Result<PartWork, StageError> {
+    let part = &figure.parts[index];
     let Some(pose) = part.pose else {
         let what = format!("part {} has no bed pose", part.name);
         return Err(StageError::failed(what, "put `orient` before `estimate`"));
@@ -58,6 +59,7 @@ pub fn estimate(settings: &Estimate, figure: &Figure, part: &Part, own: &Equipme
         triangles: &part.mesh.triangles,
         labels: &labels,
         label_count: figure.palette.len().max(1),
+        level: figure.banded(index),
     };
     Ok(Worker { settings, figure, part, own, coloured }.work())
 }

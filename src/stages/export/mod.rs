@@ -145,7 +145,8 @@ impl Export {
     /// Writes and checks all parts, as many at a time as there are threads.
     fn write_all(&self, figure: &Figure, inks: &Inks, ctx: &mut StageContext<'_>) -> Result<Totals, StageError> {
         let mut totals = Totals::default();
-        for parts in figure.parts.chunks(rayon::current_num_threads().max(1)) {
+        let all: Vec<(&Part, &[bool])> = figure.parts.iter().enumerate().map(|(i, p)| (p, figure.banded(i))).collect();
+        for parts in all.chunks(rayon::current_num_threads().max(1)) {
             let done = totals.parts.len() as f64 / figure.parts.len() as f64;
             ctx.progress(0.85 * done, &format!("writing {} parts, {} done", figure.parts.len(), totals.parts.len()));
             ctx.checkpoint()?;
@@ -157,13 +158,13 @@ impl Export {
     /// Makes the files of some parts side by side, stores them in order, and checks what was stored.
     fn write_parts(
         &self,
-        parts: &[Part],
+        parts: &[(&Part, &[bool])],
         inks: &Inks,
         ctx: &mut StageContext<'_>,
         totals: &mut Totals,
     ) -> Result<(), StageError> {
         let made: Vec<Result<PartFiles, StageError>> =
-            parts.par_iter().map(|part| PartFiles::make(part, inks, self.solids)).collect();
+            parts.par_iter().map(|(part, banded)| PartFiles::make(part, banded, inks, self.solids)).collect();
         let mut stored = Vec::new();
         for files in made {
             let mut files = files?;

@@ -11,7 +11,7 @@ use super::inks::Inks;
 use crate::figure::{Part, Pose};
 use crate::format::threemf::{self, ColouredObject, Transform};
 use crate::format::write_stl;
-use crate::mesh::solids::{Solid, split_by_label, unpinch};
+use crate::mesh::solids::{InLevel, Solid, split_in_level, unpinch};
 use crate::mesh::{TriMesh, measure};
 use crate::stage::StageError;
 
@@ -36,7 +36,8 @@ pub struct PartFiles {
 }
 
 impl PartFiles {
-    pub fn make(part: &Part, inks: &Inks, with_solids: bool) -> Result<Self, StageError> {
+    /// `banded` tells of each triangle whether its shell goes in level; empty for none.
+    pub fn make(part: &Part, banded: &[bool], inks: &Inks, with_solids: bool) -> Result<Self, StageError> {
         let (mesh, turn) = filed(part)?;
         let mut labels = labels(part, inks)?;
         let failed = |what: String| {
@@ -47,13 +48,15 @@ impl PartFiles {
         };
         let relabelled = unpinch(&mesh, &mut labels).map_err(|e| failed(e.to_string()))?;
         let used = by_area(&mesh, &labels, inks.colours.len());
+        let up = turn.as_ref().map_or(DVec3::Z, |turn| turn.rotation.transpose() * DVec3::Z);
+        let level = InLevel { up, triangles: banded };
         let mut object = object(part, &mesh, &labels, &used, inks);
         object.transform = turn.as_ref().map(transform);
         let (model, solids) = rayon::join(
             || threemf::write(&object).map_err(|e| failed(e.to_string())),
             || {
                 with_solids
-                    .then(|| split_by_label(&mesh, &labels, &inks.depth_mm))
+                    .then(|| split_in_level(&mesh, &labels, &inks.depth_mm, level))
                     .transpose()
                     .map_err(|e| failed(e.to_string()))
             },

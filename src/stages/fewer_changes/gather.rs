@@ -117,20 +117,6 @@ impl Gathered {
     }
 }
 
-/// Label of each face.
-///
-/// # Errors
-/// When a part has no labels.
-pub fn face_labels(figure: &Figure, surface: &Surface) -> Result<Vec<u8>, StageError> {
-    let lacking =
-        || StageError::failed("the parts have no filaments yet", "put `colour-reduce` before `fewer-changes`");
-    let label = |(part, triangle): (&u16, &u32)| {
-        let labels = figure.parts[usize::from(*part)].labels.as_deref()?;
-        labels.get(*triangle as usize).copied().filter(|label| usize::from(*label) < figure.palette.len())
-    };
-    surface.part.iter().zip(&surface.triangle).map(label).collect::<Option<_>>().ok_or_else(lacking)
-}
-
 /// Patches are numbered by their first face, so those of a part follow each other.
 fn starts(surface: &Surface, patch_of: &[u32], count: usize) -> Vec<usize> {
     let first = |face: &usize| patch_of.get(*face).map_or(count, |patch| *patch as usize);

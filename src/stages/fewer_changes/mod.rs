@@ -53,9 +53,14 @@ impl Transform for FewerChanges {
             let what = format!("the palette has {} filaments, expected at most {LABELS_MAX}", figure.palette.len());
             return Err(StageError::failed(what, "reduce the colours to fewer filaments"));
         }
+        if figure.blend.is_some() {
+            return Err(StageError::failed("the colours are blended already", "put `fewer-changes` before `blend`"));
+        }
         ctx.progress(0.0, "gathering patches");
         let surface = Surface::new(figure);
-        let labels = gather::face_labels(figure, &surface)?;
+        let lacking =
+            || StageError::failed("the parts have no filaments yet", "put `colour-reduce` before `fewer-changes`");
+        let labels = surface.labels(figure).ok_or_else(lacking)?;
         let own = ctx.equipment;
         let trees = Trees::of(figure);
         let (before, cut) = rayon::join(

@@ -1,0 +1,62 @@
+//! Lays bands on a part: splits its surface along them and gives each its filament.
+
+use crate::figure::{Part, Pose};
+use crate::mesh::{TriMesh, level};
+
+/// Edges are not split nearer to their ends than this share of a band.
+const NEAR: f64 = 0.1;
+
+/// The bands of all blends.
+#[derive(Clone, Debug)]
+pub struct Bands {
+    pub band_mm: f64,
+    /// Filaments of a period's bands, by blend.
+    pub mixes: Vec<Vec<usize>>,
+}
+
+/// A part with bands.
+#[derive(Clone, Debug)]
+pub struct Banded {
+    pub mesh: TriMesh,
+    pub labels: Vec<u8>,
+    /// Whether each triangle is of a band.
+    pub banded: Vec<bool>,
+}
+
+impl Bands {
+    /// Lays bands on the triangles that have a blend; bands lie between whole layers of the part as it stands on the bed.
+    pub fn lay(&self, part: &Part, blend: &[Option<u16>]) -> Banded {
+        let labels = part.labels.as_deref().cloned().unwrap_or_default();
+        if blend.iter().all(Option::is_none) {
+            let banded = vec![false; labels.len()];
+            return Banded { mesh: (*part.mesh).clone(), labels, banded };
+        }
+        let pose = part.pose.unwrap_or(Pose::IDENTITY);
+        let heights: Vec<f64> = part.mesh.positions.iter().map(|p| pose.to_bed(*p).z).collect();
+        let top = heights.iter().copied().fold(0.0, f64::max);
+        let planes: Vec<f64> = (1..=(top / self.band_mm) as usize).map(|i| i as f64 * self.band_mm).collect();
+        let within = |t: usize| {
+            let z = part.mesh.triangles[t].map(|v| heights[v as usize]);
+            let (low, high) = (z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
+            let first = planes.partition_point(|plane| *plane <= low);
+            &planes[first..first.max(planes.partition_point(|plane| *plane < high))]
+        };
+        let of = |t: usize| if blend[t].is_some() { within(t) } else { &[] };
+        let split = level::split(&part.mesh, &heights, NEAR * self.band_mm, of);
+        let band = |piece: usize| {
+            let z: f64 = split.mesh.triangles[piece].iter().map(|v| split.heights_mm[*v as usize]).sum();
+            (z / 3.0 / self.band_mm).max(0.0) as usize
+        };
+        let label = |piece: usize| {
+            let source = split.source[piece] as usize;
+            let sequence = blend[source].map(|number| &self.mixes[usize::from(number)]);
+            sequence.map_or(labels[source], |sequence| sequence[band(piece) % sequence.len()] as u8)
+        };
+        let pieces = 0..split.source.len();
+        Banded {
+            labels: pieces.clone().map(label).collect(),
+            banded: pieces.map(|piece| blend[split.source[piece] as usize].is_some()).collect(),
+            mesh: split.mesh,
+        }
+    }
+}
