@@ -26,10 +26,17 @@ pub struct Levelled {
 /// Splits triangles along the planes each is given, in ascending order; `heights_mm` tells how high each vertex lies. A crossing
 /// near a vertex goes through it where it is no more than `near_mm` below or above.
 ///
-/// Edges at which outside and inside meet are never split, so that parts still fit each other. New vertices lie on the lattice,
+/// Edges at which outside and inside meet are never split, so that parts still fit each other, nor those of triangles that are
+/// to be `kept`. New vertices lie on the lattice,
 /// with colours between those of the edge's ends.
 #[must_use]
-pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], near_mm: f64, planes: impl Fn(usize) -> &'p [f64]) -> Levelled {
+pub fn split<'p>(
+    mesh: &TriMesh,
+    heights_mm: &[f64],
+    near_mm: f64,
+    kept: &[u32],
+    planes: impl Fn(usize) -> &'p [f64],
+) -> Levelled {
     let mut crossed: FxHashMap<(u32, u32), Vec<f64>> = FxHashMap::default();
     for (t, triangle) in mesh.triangles.iter().enumerate() {
         let z = triangle.map(|v| heights_mm[v as usize]);
@@ -43,7 +50,8 @@ pub fn split<'p>(mesh: &TriMesh, heights_mm: &[f64], near_mm: f64, planes: impl 
             }
         }
     }
-    let fixed = fixed_edges(mesh);
+    let mut fixed = fixed_edges(mesh);
+    fixed.extend(kept.iter().flat_map(|t| edges(mesh.triangles[*t as usize])));
     crossed.retain(|edge, _| !fixed.contains(edge));
     let mut crossed: Vec<((u32, u32), Vec<f64>)> = crossed.into_iter().collect();
     crossed.sort_unstable_by_key(|(edge, _)| *edge);
@@ -226,7 +234,13 @@ mod tests {
         let heights: Vec<f64> = mesh.positions.iter().map(|p| p.z).collect();
         let planes = [5.0, 5.3, 12.0];
         let levelled =
-            split(&mesh, &heights, f64::INFINITY, |t| if mesh.origins[t].is_outside() { &planes[..] } else { &[] });
+            split(
+                &mesh,
+                &heights,
+                f64::INFINITY,
+                &[],
+                |t| if mesh.origins[t].is_outside() { &planes[..] } else { &[] },
+            );
         assert!(inspect(&levelled.mesh).is_solid());
         assert!((measure::volume_mm3(&levelled.mesh) / measure::volume_mm3(&mesh) - 1.0).abs() < 1e-6);
         let crosses = |t: &[u32; 3]| {
@@ -243,7 +257,7 @@ mod tests {
     fn neighbours_without_planes_only_take_new_vertices_in() {
         let mesh = prism();
         let heights: Vec<f64> = mesh.positions.iter().map(|p| p.z).collect();
-        let levelled = split(&mesh, &heights, f64::INFINITY, |t| if t == 0 { &[8.0][..] } else { &[] });
+        let levelled = split(&mesh, &heights, f64::INFINITY, &[], |t| if t == 0 { &[8.0][..] } else { &[] });
         assert!(inspect(&levelled.mesh).is_solid());
         assert_eq!(levelled.mesh.positions.len(), mesh.positions.len() + 2);
         let pieces = |source: u32| levelled.source.iter().filter(|s| **s == source).count();
@@ -256,7 +270,7 @@ mod tests {
         let mesh = prism();
         let along: Vec<f64> = mesh.positions.iter().map(|p| p.x).collect();
         let levelled =
-            split(&mesh, &along, f64::INFINITY, |t| if mesh.origins[t].is_outside() { &[1.0][..] } else { &[] });
+            split(&mesh, &along, f64::INFINITY, &[], |t| if mesh.origins[t].is_outside() { &[1.0][..] } else { &[] });
         assert!(inspect(&levelled.mesh).is_solid());
         let inside = levelled.mesh.origins.iter().filter(|origin| !origin.is_outside()).count();
         assert_eq!(inside, 5);

@@ -33,6 +33,7 @@ mod recut;
 mod shapes;
 mod solids;
 mod stages_base;
+mod stages_blend;
 mod stages_clean;
 mod stages_colour;
 mod stages_estimate;

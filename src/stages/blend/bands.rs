@@ -1,7 +1,9 @@
 //! Lays bands on a part: splits its surface along them and gives each its filament.
 
 use crate::figure::{Part, Pose};
-use crate::mesh::{TriMesh, level};
+use crate::mesh::TriMesh;
+use crate::mesh::level::{self, Levelled};
+use crate::mesh::sound::{Sound, pairs_beside};
 
 /// Edges are not split nearer to their ends than this share of a band.
 const NEAR: f64 = 0.1;
@@ -20,7 +22,7 @@ pub struct Banded {
     pub mesh: TriMesh,
     pub labels: Vec<u8>,
     /// Whether each triangle is of a band.
-    pub banded: Vec<bool>,
+    pub in_band: Vec<bool>,
 }
 
 impl Bands {
@@ -28,21 +30,10 @@ impl Bands {
     pub fn lay(&self, part: &Part, blend: &[Option<u16>]) -> Banded {
         let labels = part.labels.as_deref().cloned().unwrap_or_default();
         if blend.iter().all(Option::is_none) {
-            let banded = vec![false; labels.len()];
-            return Banded { mesh: (*part.mesh).clone(), labels, banded };
+            let in_band = vec![false; labels.len()];
+            return Banded { mesh: (*part.mesh).clone(), labels, in_band };
         }
-        let pose = part.pose.unwrap_or(Pose::IDENTITY);
-        let heights: Vec<f64> = part.mesh.positions.iter().map(|p| pose.to_bed(*p).z).collect();
-        let top = heights.iter().copied().fold(0.0, f64::max);
-        let planes: Vec<f64> = (1..=(top / self.band_mm) as usize).map(|i| i as f64 * self.band_mm).collect();
-        let within = |t: usize| {
-            let z = part.mesh.triangles[t].map(|v| heights[v as usize]);
-            let (low, high) = (z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
-            let first = planes.partition_point(|plane| *plane <= low);
-            &planes[first..first.max(planes.partition_point(|plane| *plane < high))]
-        };
-        let of = |t: usize| if blend[t].is_some() { within(t) } else { &[] };
-        let split = level::split(&part.mesh, &heights, NEAR * self.band_mm, of);
+        let split = self.split(part, blend);
         let band = |piece: usize| {
             let z: f64 = split.mesh.triangles[piece].iter().map(|v| split.heights_mm[*v as usize]).sum();
             (z / 3.0 / self.band_mm).max(0.0) as usize
@@ -55,8 +46,35 @@ impl Bands {
         let pieces = 0..split.source.len();
         Banded {
             labels: pieces.clone().map(label).collect(),
-            banded: pieces.map(|piece| blend[split.source[piece] as usize].is_some()).collect(),
+            in_band: pieces.map(|piece| blend[split.source[piece] as usize].is_some()).collect(),
             mesh: split.mesh,
+        }
+    }
+    /// The surface split along the bands. A new vertex lies on the lattice and so a little beside its edge; where that makes the
+    /// surface run through itself, its triangles are kept whole.
+    fn split(&self, part: &Part, blend: &[Option<u16>]) -> Levelled {
+        let pose = part.pose.unwrap_or(Pose::IDENTITY);
+        let heights: Vec<f64> = part.mesh.positions.iter().map(|p| pose.to_bed(*p).z).collect();
+        let top = heights.iter().copied().fold(0.0, f64::max);
+        let planes: Vec<f64> = (1..=(top / self.band_mm) as usize).map(|i| i as f64 * self.band_mm).collect();
+        let within = |t: usize| {
+            let z = part.mesh.triangles[t].map(|v| heights[v as usize]);
+            let (low, high) = (z[0].min(z[1]).min(z[2]), z[0].max(z[1]).max(z[2]));
+            let first = planes.partition_point(|plane| *plane <= low);
+            &planes[first..first.max(planes.partition_point(|plane| *plane < high))]
+        };
+        let of = |t: usize| if blend[t].is_some() { within(t) } else { &[] };
+        let sound = Sound::of(&part.mesh, &[]);
+        let mut kept: Vec<u32> = Vec::new();
+        loop {
+            let split = level::split(&part.mesh, &heights, NEAR * self.band_mm, &kept, of);
+            let before = kept.len();
+            kept.extend(pairs_beside(&split.mesh, &sound).iter().flatten().map(|piece| split.source[*piece as usize]));
+            kept.sort_unstable();
+            kept.dedup();
+            if kept.len() == before {
+                return split;
+            }
         }
     }
 }

@@ -15,7 +15,7 @@ use rayon::prelude::*;
 
 use crate::colour::mix::{self, Mix};
 use crate::colour::spaces::{bytes_of_linear, format_hex, linear_of_lab};
-use crate::equipment::Equipment;
+use crate::equipment::{Equipment, Filament};
 use crate::figure::{self, BlendedTone, Fact, Figure, Part};
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
@@ -62,10 +62,13 @@ impl Transform for Blend {
         let pattern = Pattern::of(self, high.z - low.z, ctx.equipment);
         let field = Field::new(figure, &surface, &labels, self.slope_min_deg);
         ctx.checkpoint()?;
-        let mut made = Made { blend_of_face: vec![None; surface.len()], mixes: Vec::new(), tones: Vec::new() };
+        let own = ctx.equipment;
+        let blend_of_face = vec![None; surface.len()];
+        let mut made =
+            Blender { settings: self, field, own, pattern, blend_of_face, mixes: Vec::new(), tones: Vec::new() };
         if pattern.period_max > 1 {
-            for tone in field.tones(self.area_min_mm2) {
-                self.blend_tone(&field, &tone, &pattern, ctx.equipment, &mut made);
+            for tone in made.field.tones(self.area_min_mm2) {
+                made.blend(&tone);
                 ctx.checkpoint()?;
             }
         }
@@ -87,7 +90,7 @@ impl Transform for Blend {
             part.mesh = Arc::new(banded.mesh);
             part.labels = Some(Arc::new(banded.labels));
             part.estimate = None;
-            triangles.push(Arc::new(banded.banded));
+            triangles.push(Arc::new(banded.in_band));
         }
         let Pattern { band_mm, viewing_mm, .. } = pattern;
         blended.blend = Some(figure::Blend { tones: made.tones, band_mm, viewing_mm, banded: triangles });
@@ -116,68 +119,81 @@ impl Pattern {
     }
 }
 
-/// Blends found so far.
-struct Made {
+/// Finds the blends of tones one after the other.
+struct Blender<'a> {
+    settings: &'a Blend,
+    field: Field<'a>,
+    own: &'a Equipment,
+    pattern: Pattern,
     /// Number of the blend of each face.
     blend_of_face: Vec<Option<u16>>,
     mixes: Vec<Mix>,
     tones: Vec<BlendedTone>,
 }
 
-impl Blend {
+impl Blender<'_> {
     /// Blends a tone where that gains enough, with what the parts it is on can be printed with.
-    fn blend_tone(&self, field: &Field<'_>, tone: &Tone, pattern: &Pattern, own: &Equipment, made: &mut Made) {
-        let palette = &field.figure.palette;
-        let Some(single) = palette.get(usize::from(tone.filament)).and_then(|filament| filament.lab()) else { return };
-        let part = |face: &u32| field.surface.part[*face as usize];
+    fn blend(&mut self, tone: &Tone) {
+        let palette = &self.field.figure.palette;
+        let Some(single) = palette.get(usize::from(tone.filament)).and_then(Filament::lab) else { return };
+        let part = |face: &u32| self.field.surface.part[*face as usize];
         for faces in tone.faces.chunk_by(|a, b| part(a) == part(b)) {
-            let index = usize::from(part(&faces[0]));
-            let allowed = self.allowed(&field.figure.parts[index], field.figure, own);
-            let Some(mix) = tones::blend_of(self, tone, palette, &allowed, pattern.period_max) else { continue };
-            let before = field.distance(faces, single);
-            let after = field.distance(faces, mix.lab);
-            if mix.parts.len() < 2 || before - after < self.gain_min_de || made.mixes.len() >= usize::from(u16::MAX) {
+            let allowed = self.allowed(&self.field.figure.parts[usize::from(part(&faces[0]))]);
+            let mix = tones::blend_of(self.settings, tone, palette, &allowed, self.pattern.period_max);
+            let Some(mix) = mix.filter(|mix| mix.parts.len() > 1) else { continue };
+            let before = self.field.distance(faces, single);
+            let after = self.field.distance(faces, mix.lab);
+            let known = self.mixes.iter().position(|known| known.parts == mix.parts);
+            let number = known.unwrap_or(self.mixes.len());
+            let Ok(number) = u16::try_from(number) else { return };
+            if before - after < self.settings.gain_min_de {
                 continue;
             }
-            let known = made.mixes.iter().position(|known| known.parts == mix.parts);
-            let number = known.unwrap_or(made.mixes.len());
-            faces.iter().for_each(|face| made.blend_of_face[*face as usize] = Some(number as u16));
-            made.note(tone, field, faces, &mix, [before, after]);
+            for face in faces {
+                self.blend_of_face[*face as usize] = Some(number);
+            }
+            let area_mm2: f64 = faces.iter().map(|face| f64::from(self.field.surface.area_mm2[*face as usize])).sum();
+            note(&mut self.tones, blended(tone, &mix, area_mm2, [before, after]));
             if known.is_none() {
-                made.mixes.push(mix);
+                self.mixes.push(mix);
             }
         }
     }
 
     /// Filaments a part may be blended of: its own, and the figure's others of the same material while the printer holds them.
-    fn allowed(&self, part: &Part, figure: &Figure, own: &Equipment) -> Vec<u8> {
+    fn allowed(&self, part: &Part) -> Vec<u8> {
+        let palette = &self.field.figure.palette;
         let mut used: Vec<u8> = part.labels.iter().flat_map(|labels| labels.iter().copied()).collect();
         used.sort_unstable();
         used.dedup();
-        let material = |label: u8| figure.palette.get(usize::from(label)).map(|filament| filament.material.clone());
+        let material = |label: u8| palette.get(usize::from(label)).map(|filament| filament.material.as_str());
         // With more to choose from than the printer holds, it is not said which of them would go together.
-        let more = self.more_filaments && figure.palette.len() <= own.printer.tools;
+        let more = self.settings.more_filaments && palette.len() <= self.own.printer.tools;
         let alike = |label: &u8| used.first().is_some_and(|first| material(*first) == material(*label));
-        if more { (0..figure.palette.len() as u8).filter(alike).collect() } else { used }
+        if more { (0..palette.len() as u8).filter(alike).collect() } else { used }
     }
 }
 
-impl Made {
-    /// Tells of blended faces, together with others that look alike and are blended alike.
-    fn note(&mut self, tone: &Tone, field: &Field<'_>, faces: &[u32], mix: &Mix, [before, after]: [f64; 2]) {
-        let area_mm2: f64 = faces.iter().map(|face| f64::from(field.surface.area_mm2[*face as usize])).sum();
-        let colour = format_hex(bytes_of_linear(tone.colour));
-        let bands: Vec<(u8, usize)> = mix.parts.iter().map(|(label, count)| (*label as u8, *count)).collect();
-        let alike = self.tones.iter_mut().find(|known| known.colour == colour && known.bands == bands);
-        if let Some(known) = alike {
-            let all = known.area_mm2 + area_mm2;
-            let mean = |x: f64, y: f64| (known.area_mm2 * x + area_mm2 * y) / all;
-            (known.distance_before, known.distance) =
-                (mean(known.distance_before, before), mean(known.distance, after));
-            known.area_mm2 = all;
-            return;
-        }
-        let looks = format_hex(bytes_of_linear(linear_of_lab(mix.lab)));
-        self.tones.push(BlendedTone { colour, looks, area_mm2, bands, distance_before: before, distance: after });
+fn blended(tone: &Tone, mix: &Mix, area_mm2: f64, [distance_before, distance]: [f64; 2]) -> BlendedTone {
+    BlendedTone {
+        colour: format_hex(bytes_of_linear(tone.colour)),
+        looks: format_hex(bytes_of_linear(linear_of_lab(mix.lab))),
+        area_mm2,
+        bands: mix.parts.iter().map(|(label, count)| (*label as u8, *count)).collect(),
+        distance_before,
+        distance,
     }
+}
+
+/// Tells of a blended tone, together with others that look alike and are blended alike.
+fn note(tones: &mut Vec<BlendedTone>, new: BlendedTone) {
+    let Some(known) = tones.iter_mut().find(|known| known.colour == new.colour && known.bands == new.bands) else {
+        tones.push(new);
+        return;
+    };
+    let all = known.area_mm2 + new.area_mm2;
+    let mean = |x: f64, y: f64| (known.area_mm2 * x + new.area_mm2 * y) / all;
+    known.distance_before = mean(known.distance_before, new.distance_before);
+    known.distance = mean(known.distance, new.distance);
+    known.area_mm2 = all;
 }

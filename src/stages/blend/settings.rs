@@ -35,7 +35,7 @@ impl Default for Blend {
         Self {
             viewing_mm: None,
             spread: 1.0,
-            gain_min_de: 3.0,
+            gain_min_de: 5.0,
             area_min_mm2: 100.0,
             slope_min_deg: 30.0,
             bands_max: 4,
@@ -56,7 +56,7 @@ impl Settings for Blend {
     const NAME: &'static str = "blend";
     const VERSION: u32 = 1;
     const SUMMARY: &'static str = "makes tones no filament has out of level bands that melt into one colour from afar";
-    const EXAMPLE: &'static str = "{viewing_mm: 2000, gain_min_de: 3}";
+    const EXAMPLE: &'static str = "{viewing_mm: 2000, gain_min_de: 5}";
 }
 
 impl Blend {

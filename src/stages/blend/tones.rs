@@ -86,7 +86,9 @@ impl<'a> Field<'a> {
             }
         }
         tones.retain(|tone| tone.area_mm2 >= area_min_mm2);
-        tones.iter_mut().for_each(|tone| tone.faces.sort_unstable());
+        for tone in &mut tones {
+            tone.faces.sort_unstable();
+        }
         tones.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2).then(a.faces[0].cmp(&b.faces[0])));
         tones
     }

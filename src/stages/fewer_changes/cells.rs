@@ -99,7 +99,7 @@ impl Planes {
             let up = |p: &glam::DVec3| part.pose.map_or(p.z, |pose| pose.to_bed(*p).z);
             let heights: Vec<f64> = part.mesh.positions.iter().map(up).collect();
             let planes = |t: usize| self.heights_mm.get(patch_of[t] as usize).map_or(&[][..], Vec::as_slice);
-            level::split(&part.mesh, &heights, f64::INFINITY, planes)
+            level::split(&part.mesh, &heights, f64::INFINITY, &[], planes)
         };
         let levelled: Vec<Levelled> = figure.parts.par_iter().zip(&self.patch_of).map(cut_part).collect();
         let mut cut = Cut { figure: figure.clone(), surface: Surface::default(), keys: Vec::new(), pieces: Vec::new() };
