@@ -155,10 +155,16 @@ impl<'a> Inside<'a> {
         Self { positions, normals, tree }
     }
 
-    /// Lets the shells under some triangles go straight in.
+    /// Lets the shells under some triangles go straight in, but for vertices they share with others.
     pub fn level_under(mut self, triangles: &[[u32; 3]], level: &[bool]) -> Self {
-        for v in triangles.iter().zip(level).filter(|(_, level)| **level).flat_map(|(t, _)| *t) {
-            let normal = &mut self.normals[v as usize];
+        if level.len() != triangles.len() {
+            return self;
+        }
+        let mut is_level = vec![true; self.normals.len()];
+        for v in triangles.iter().zip(level).filter(|(_, level)| !**level).flat_map(|(t, _)| *t) {
+            is_level[v as usize] = false;
+        }
+        for normal in self.normals.iter_mut().zip(is_level).filter(|(_, level)| *level).map(|(normal, _)| normal) {
             *normal = normal.with_z(0.0).normalize_or_zero();
         }
         self

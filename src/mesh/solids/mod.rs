@@ -124,10 +124,10 @@ impl Surface<'_> {
         self.labels[triangle as usize] != self.base
     }
 
-    /// A direction at a vertex, laid level where its shell goes in level.
+    /// A direction at a vertex, laid level where its shell goes in level all around: beside flat faces it would run along them.
     fn laid(&self, vertex: u32, direction: DVec3) -> DVec3 {
         let is_level = |t: &u32| self.level.triangles.get(*t as usize).copied().unwrap_or(false);
-        if self.fans.around(vertex).iter().any(is_level) {
+        if self.fans.around(vertex).iter().all(is_level) {
             direction.reject_from_normalized(self.level.up).normalize_or(direction)
         } else {
             direction

@@ -44,12 +44,13 @@ impl<'a> Field<'a> {
             let area = surface.area_vector(figure, face);
             surface.corners[face].into_iter().for_each(|v| normals[v as usize] += area);
         }
-        let level_max = slope_min_deg.to_radians().cos();
+        let [level_max, flat_max] = [1.0, 0.5].map(|share| (share * slope_min_deg.to_radians()).cos());
         let is_steep = |face: usize| {
             let up =
                 figure.parts[usize::from(surface.part[face])].pose.map(|pose| pose.rotation.transpose() * DVec3::Z);
             let normal = surface.corners[face].iter().map(|v| normals[*v as usize].normalize_or_zero()).sum::<DVec3>();
-            up.is_some_and(|up| normal.normalize_or_zero().dot(up).abs() <= level_max)
+            let own = surface.area_vector(figure, face).normalize_or_zero();
+            up.is_some_and(|up| normal.normalize_or_zero().dot(up).abs() <= level_max && own.dot(up).abs() <= flat_max)
         };
         let steep = (0..surface.len()).into_par_iter().map(is_steep).collect();
         Self { figure, surface, labels, steep }

@@ -2,6 +2,7 @@
 //!
 //! Sections appear as far as the run has got; the page needs no network and no script.
 
+mod blends;
 mod explode;
 mod gluing;
 mod loading;

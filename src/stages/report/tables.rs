@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::blends::{self, Blends};
 use super::pictures::{Picture, Pictures};
 use super::regions::{self, RegionRow};
 use super::{gluing, loading, words};
@@ -15,6 +16,7 @@ use crate::figure::{Figure, Part, PartEstimate};
 pub struct Tables<'a> {
     pub filaments: Vec<FilamentRow<'a>>,
     pub regions: Vec<RegionRow<'a>>,
+    pub blends: Option<Blends<'a>>,
     /// Whether any filament has a price.
     pub priced: bool,
     pub purge: Option<String>,
@@ -135,6 +137,7 @@ pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures
     Tables {
         filaments: filaments(figure, &surfaces),
         regions: regions::rows(figure),
+        blends: blends::of(figure),
         priced: figure.palette.iter().any(|f| f.price_per_kg > 0.0),
         purge: (support_g + purge_g > 0.0).then_some(beside),
         parts: figure.parts.iter().enumerate().map(part_row).collect(),
