@@ -8,6 +8,7 @@ use rayon::prelude::*;
 
 use super::label_layers::{LabelSet, Presence};
 use super::slice::Layers;
+use super::solids::SEEN_MIN;
 use super::tree::TriTree;
 
 /// Triangles per piece of work: fixed, so that any number of threads gives one result.
@@ -155,17 +156,25 @@ impl<'a> Inside<'a> {
         Self { positions, normals, tree }
     }
 
-    /// Lets the shells under some triangles go straight in, but for vertices they share with others.
+    /// Lets the shells under some triangles go straight in, but beside flat faces, along which they would run.
     pub fn level_under(mut self, triangles: &[[u32; 3]], level: &[bool]) -> Self {
         if level.len() != triangles.len() {
             return self;
         }
-        let mut is_level = vec![true; self.normals.len()];
-        for v in triangles.iter().zip(level).filter(|(_, level)| !**level).flat_map(|(t, _)| *t) {
-            is_level[v as usize] = false;
+        let laid: Vec<DVec3> = self.normals.par_iter().map(|normal| normal.with_z(0.0).normalize_or_zero()).collect();
+        let mut under = vec![false; laid.len()];
+        for v in triangles.iter().zip(level).filter(|(_, level)| **level).flat_map(|(t, _)| *t) {
+            under[v as usize] = true;
         }
-        for normal in self.normals.iter_mut().zip(is_level).filter(|(_, level)| *level).map(|(normal, _)| normal) {
-            *normal = normal.with_z(0.0).normalize_or_zero();
+        for t in triangles {
+            let [a, b, c] = t.map(|v| self.positions[v as usize]);
+            let unit = (b - a).cross(c - a).normalize_or_zero();
+            for v in t.iter().map(|v| *v as usize) {
+                under[v] &= unit.dot(laid[v]) > SEEN_MIN;
+            }
+        }
+        for ((normal, laid), _) in self.normals.iter_mut().zip(laid).zip(under).filter(|(_, under)| *under) {
+            *normal = laid;
         }
         self
     }

@@ -106,6 +106,9 @@ pub fn split_in_level(
     })
 }
 
+/// A level direction leads inside when all faces around stand across it by at least so much (cosine).
+pub(super) const SEEN_MIN: f64 = 0.1;
+
 /// A closed, labelled mesh with what splitting it needs to know.
 struct Surface<'a> {
     mesh: &'a TriMesh,
@@ -124,14 +127,13 @@ impl Surface<'_> {
         self.labels[triangle as usize] != self.base
     }
 
-    /// A direction at a vertex, laid level where its shell goes in level all around: beside flat faces it would run along them.
+    /// A direction at a vertex, laid level where its shell goes in level; beside flat faces it would run along them.
     fn laid(&self, vertex: u32, direction: DVec3) -> DVec3 {
+        let around = self.fans.around(vertex);
         let is_level = |t: &u32| self.level.triangles.get(*t as usize).copied().unwrap_or(false);
-        if self.fans.around(vertex).iter().all(is_level) {
-            direction.reject_from_normalized(self.level.up).normalize_or(direction)
-        } else {
-            direction
-        }
+        let laid = direction.reject_from_normalized(self.level.up).normalize_or_zero();
+        let sees = |t: &u32| self.mesh.area_vector(*t as usize).normalize_or_zero().dot(laid) > SEEN_MIN;
+        if around.iter().any(is_level) && around.iter().all(sees) { laid } else { direction }
     }
 
     /// Sides that part two labels: the triangle whose label is `label`, or any when none is given, and the side's ends.
