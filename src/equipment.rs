@@ -159,11 +159,26 @@ pub struct Printer {
     pub flow_mm3_per_sec: f64,
 }
 
+/// No printer lays thinner layers, mm.
+const LAYER_LEAST_MM: f64 = 0.01;
+
 impl Printer {
     /// Width of one extruded line, mm (common practice: 1.1 times the nozzle's bore, no source).
     #[must_use]
     pub fn line_mm(&self) -> f64 {
         1.1 * self.nozzle_mm
+    }
+
+    /// Layer height as asked for, or its own for 0, mm.
+    #[must_use]
+    pub fn layer_or(&self, asked_mm: f64) -> f64 {
+        (if asked_mm > 0.0 { asked_mm } else { self.layer_mm }).max(LAYER_LEAST_MM)
+    }
+
+    /// Depth of a filament's coloured shell as asked for, or what it needs for 0, mm.
+    #[must_use]
+    pub fn colour_depth_or(&self, asked_mm: f64, filament: &Filament) -> f64 {
+        if asked_mm > 0.0 { asked_mm } else { self.colour_depth_mm(filament) }
     }
 
     /// How deep a filament's colour has to go so that what is behind it does not show, mm: light passes it twice and

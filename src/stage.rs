@@ -38,7 +38,9 @@ pub struct Uses {
 /// A stage that makes a new figure from the one before.
 pub trait Transform: Debug + Send + Sync {
     fn needs(&self) -> &'static [Fact];
-    fn gives(&self) -> &'static [Fact];
+    fn gives(&self) -> &'static [Fact] {
+        &[]
+    }
     /// Facts that no longer hold afterwards.
     fn spoils(&self) -> &'static [Fact] {
         &[]

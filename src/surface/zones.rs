@@ -31,7 +31,7 @@ impl Surface {
         let place = |face: usize| {
             let mesh = &figure.parts[usize::from(self.part[face])].mesh;
             let triangle = self.triangle[face] as usize;
-            (mesh.corners(triangle)[0].z > neck_mm, mesh.area_vector(triangle))
+            (mesh.corners(triangle)[0].z > neck_mm, self.area_vector(figure, face))
         };
         let in_head = |face: usize| place(face).0;
         let is_skin: Vec<bool> = (0..self.len()).into_par_iter().map(|face| is_skin(colour(face))).collect();

@@ -100,6 +100,11 @@ pub fn filament(name: &str) -> Filament {
     }
 }
 
+/// Filaments by name and colour.
+pub fn filaments(named: &[(&str, &str)]) -> Vec<Filament> {
+    named.iter().map(|(name, hex)| Filament { colour: (*hex).into(), ..filament(name) }).collect()
+}
+
 /// A shelf of four filaments and a printer of 250 mm with heads of their own.
 pub fn equipment() -> Equipment {
     Equipment {

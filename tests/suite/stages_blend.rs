@@ -10,7 +10,7 @@ use statuary::mesh::solids::{InLevel, split_in_level};
 use statuary::stages::blend::Blend;
 use statuary::stages::estimate::Estimate;
 
-use crate::bodies::{Outcome, as_it_lies, equipment, figure, filament, labelled, part, prism, run};
+use crate::bodies::{Outcome, as_it_lies, equipment, figure, filaments, labelled, part, prism, run};
 
 const WHITE: &str = "#EDEBE2";
 const BROWN: &str = "#5B3B2A";
@@ -26,13 +26,7 @@ fn column() -> Figure {
     let [white, brown] = [WHITE, BROWN].map(|hex| linear_of_bytes(parse_hex(hex).unwrap()));
     mesh.colours.fill(mixed(&[(white, 0.5), (brown, 0.5)], 1.0));
     let mut whole = figure(vec![labelled(as_it_lies(part(1, mesh)), |_| 0)]);
-    whole.palette = [("Sail White", WHITE), ("Rope Brown", BROWN)]
-        .map(|(name, hex)| {
-            let mut filament = filament(name);
-            filament.colour = hex.into();
-            filament
-        })
-        .to_vec();
+    whole.palette = filaments(&[("Sail White", WHITE), ("Rope Brown", BROWN)]);
     whole
 }
 

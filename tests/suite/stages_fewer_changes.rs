@@ -9,7 +9,7 @@ use statuary::mesh::TriMesh;
 use statuary::stages::estimate::Estimate;
 use statuary::stages::fewer_changes::FewerChanges;
 
-use crate::bodies::{Outcome, as_it_lies, equipment, figure, filament, labelled, part, prism, run, together};
+use crate::bodies::{Outcome, as_it_lies, equipment, figure, filaments, labelled, part, prism, run, together};
 
 const NAVY: &str = "#20304A";
 const WHITE: &str = "#EDEBE2";
@@ -37,13 +37,7 @@ fn coloured(mesh: TriMesh, label: impl Fn(DVec3) -> u8) -> Figure {
     }
     part.mesh = Arc::new(mesh);
     let mut whole = figure(vec![part]);
-    whole.palette = [("Harbour Navy", NAVY), ("Sail White", WHITE), ("Buoy Red", RED)]
-        .map(|(name, hex)| {
-            let mut filament = filament(name);
-            filament.colour = hex.into();
-            filament
-        })
-        .to_vec();
+    whole.palette = filaments(&[("Harbour Navy", NAVY), ("Sail White", WHITE), ("Buoy Red", RED)]);
     whole
 }
 

@@ -31,10 +31,6 @@ impl Transform for Blend {
         &[Fact::FewColours, Fact::Posed]
     }
 
-    fn gives(&self) -> &'static [Fact] {
-        &[]
-    }
-
     fn spoils(&self) -> &'static [Fact] {
         &[Fact::Estimated]
     }
@@ -110,7 +106,7 @@ struct Pattern {
 
 impl Pattern {
     fn of(settings: &Blend, height_mm: f64, own: &Equipment) -> Self {
-        let (layer_mm, viewing_mm) = (settings.layer_on_mm(own), settings.viewing_for(height_mm));
+        let (layer_mm, viewing_mm) = (own.printer.layer_or(settings.layer_mm), settings.viewing_for(height_mm));
         let layers = (mix::period_max_mm(viewing_mm) / layer_mm + 1e-9).floor().max(1.0) as usize;
         let period_max = settings.bands_max.min(layers);
         // As thick as goes: each band more is a tool change.

@@ -2,7 +2,6 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::equipment::Equipment;
 use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
@@ -49,9 +48,6 @@ impl Default for Blend {
 const HEIGHTS_OFF: f64 = 3.0;
 const VIEWING_MM: std::ops::RangeInclusive<f64> = 500.0..=3000.0;
 
-/// No printer lays thinner layers, mm.
-const LAYER_LEAST_MM: f64 = 0.01;
-
 impl Settings for Blend {
     const NAME: &'static str = "blend";
     const VERSION: u32 = 1;
@@ -63,12 +59,6 @@ impl Blend {
     /// From how far a figure of this height is looked at, mm.
     pub(super) fn viewing_for(&self, height_mm: f64) -> f64 {
         self.viewing_mm.unwrap_or((HEIGHTS_OFF * height_mm).clamp(*VIEWING_MM.start(), *VIEWING_MM.end()))
-    }
-
-    /// Layer height on this printer, mm.
-    pub(super) fn layer_on_mm(&self, own: &Equipment) -> f64 {
-        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { own.printer.layer_mm };
-        layer_mm.max(LAYER_LEAST_MM)
     }
 
     /// Faults of the settings.

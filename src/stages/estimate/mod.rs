@@ -10,7 +10,7 @@ mod summary;
 
 use serde::{Deserialize, Serialize};
 
-use crate::equipment::{Equipment, Filament};
+use crate::equipment::{Filament, Printer};
 use crate::figure::{Fact, Figure};
 use crate::mesh::label_layers::LABELS_MAX;
 use crate::problem::{Problem, out_of_range};
@@ -66,22 +66,14 @@ impl Settings for Estimate {
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }
 
-/// No printer lays thinner layers, mm.
-const LAYER_LEAST_MM: f64 = 0.01;
-
 impl Estimate {
-    /// Layer height used on this printer, mm.
-    fn layer_on_mm(&self, equipment: &Equipment) -> f64 {
-        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { equipment.printer.layer_mm };
-        layer_mm.max(LAYER_LEAST_MM)
-    }
-
     /// Depth of a coloured shell, mm.
-    fn depth_mm(&self, equipment: &Equipment, filament: Option<&Filament>) -> f64 {
-        if self.colour_depth_mm > 0.0 {
-            return self.colour_depth_mm;
+    fn depth_mm(&self, printer: &Printer, filament: Option<&Filament>) -> f64 {
+        match filament {
+            Some(filament) => printer.colour_depth_or(self.colour_depth_mm, filament),
+            None if self.colour_depth_mm > 0.0 => self.colour_depth_mm,
+            None => 2.0 * printer.line_mm(),
         }
-        filament.map_or(2.0 * equipment.printer.line_mm(), |filament| equipment.printer.colour_depth_mm(filament))
     }
 }
 

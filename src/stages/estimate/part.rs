@@ -123,7 +123,7 @@ impl Worker<'_> {
 
     fn layers(&self) -> Layers {
         let top = self.coloured.positions.iter().fold(0.0, |top: f64, p| top.max(p.z));
-        Layers::up_to(top, self.settings.layer_on_mm(self.own))
+        Layers::up_to(top, self.own.printer.layer_or(self.settings.layer_mm))
     }
 
     fn filling(&self, layers: Layers) -> Filling {
@@ -138,7 +138,7 @@ impl Worker<'_> {
 
     /// Depth of each label's colour.
     fn depths_mm(&self) -> Vec<f64> {
-        let depth = |label| self.settings.depth_mm(self.own, self.filament(label));
+        let depth = |label| self.settings.depth_mm(&self.own.printer, self.filament(label));
         (0..self.coloured.label_count).map(depth).collect()
     }
 

@@ -4,13 +4,6 @@ use crate::equipment::{Filament, Printer};
 use crate::figure::Figure;
 use crate::stage::StageError;
 
-/// Influence of the core on a shell's colour that is let pass.
-const RESIDUE: f64 = 0.02;
-/// Light left behind a filament's opaque thickness (own reading of "a bright light no longer shines through").
-const LEFT_BEHIND_OPAQUE: f64 = 0.1;
-/// Extruded lines a shell is wide at least (common practice, no source).
-const LINES_MIN: f64 = 2.0;
-
 /// By palette entry.
 pub struct Inks {
     /// Filament names as the owner wrote them.
@@ -31,7 +24,7 @@ impl Inks {
                 StageError::failed(what, "correct it on the shelf")
             })
         });
-        let depth = |filament: &Filament| if depth_mm > 0.0 { depth_mm } else { needed_mm(filament, printer) };
+        let depth = |filament: &Filament| printer.colour_depth_or(depth_mm, filament);
         Ok(Self {
             names: figure.palette.iter().map(|filament| filament.name.clone()).collect(),
             file_names: file_names(figure.palette.iter().map(|filament| filament.name.as_str())),
@@ -39,13 +32,6 @@ impl Inks {
             depth_mm: figure.palette.iter().map(depth).collect(),
         })
     }
-}
-
-/// Depth from which the core no longer shows: light passes the shell twice and fades exponentially (Beer-Lambert), and
-/// a shell is at least two lines wide.
-fn needed_mm(filament: &Filament, printer: &Printer) -> f64 {
-    let fade = filament.opaque_mm * RESIDUE.ln() / (2.0 * LEFT_BEHIND_OPAQUE.ln());
-    fade.max(LINES_MIN * printer.line_mm())
 }
 
 /// Lower case, letters, digits and single hyphens; equal names get a number.
@@ -96,7 +82,7 @@ mod tests {
             "flow_mm3_per_sec": 12
         }))
         .unwrap();
-        assert!((needed_mm(&filament(2.0), &printer) - 1.699).abs() < 1e-3);
-        assert!((needed_mm(&filament(0.5), &printer) - 0.88).abs() < 1e-12);
+        assert!((printer.colour_depth_mm(&filament(2.0)) - 1.699).abs() < 1e-3);
+        assert!((printer.colour_depth_mm(&filament(0.5)) - 0.88).abs() < 1e-12);
     }
 }

@@ -69,7 +69,7 @@ impl Planes {
             let what = format!("part {} has no bed pose", part.name);
             return Err(StageError::failed(what, "put `orient` before `fewer-changes`"));
         }
-        let layer_mm = settings.layer_on_mm(own);
+        let layer_mm = own.printer.layer_or(settings.layer_mm);
         let of_patch = |faces: &Vec<u32>| {
             let first = faces[0] as usize;
             let part = &figure.parts[usize::from(surface.part[first])];

@@ -242,9 +242,7 @@ fn layers(
         of_triangle[surface.triangle[face] as usize] = patch_of[face] - own_patches.start as u32;
     }
     let top = positions.iter().fold(0.0, |top: f64, p| top.max(p.z));
-    let depth = |filament| {
-        if settings.colour_depth_mm > 0.0 { settings.colour_depth_mm } else { own.printer.colour_depth_mm(filament) }
-    };
+    let depth = |filament| own.printer.colour_depth_or(settings.colour_depth_mm, filament);
     let depth_mm: Vec<f64> = figure.palette.iter().map(depth).collect();
     let patched = Patched {
         positions: &positions,
@@ -252,5 +250,10 @@ fn layers(
         patch_of: &of_triangle,
         patch_count: own_patches.len(),
     };
-    Ok(PatchLayers::new(patched, &trees.0[index], Layers::up_to(top, settings.layer_on_mm(own)), &depth_mm))
+    Ok(PatchLayers::new(
+        patched,
+        &trees.0[index],
+        Layers::up_to(top, own.printer.layer_or(settings.layer_mm)),
+        &depth_mm,
+    ))
 }

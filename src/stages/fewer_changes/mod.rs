@@ -32,10 +32,6 @@ impl Transform for FewerChanges {
         &[Fact::FewColours, Fact::Posed]
     }
 
-    fn gives(&self) -> &'static [Fact] {
-        &[]
-    }
-
     fn spoils(&self) -> &'static [Fact] {
         &[Fact::Estimated]
     }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::equipment::{Equipment, Printer};
+use crate::equipment::Printer;
 use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
@@ -50,9 +50,6 @@ impl Default for FewerChanges {
 /// Colour that an hour may cost when nothing is said, dE cm2.
 const HOUR_WORTH: f64 = 60.0;
 
-/// No printer lays thinner layers, mm.
-const LAYER_LEAST_MM: f64 = 0.01;
-
 impl Settings for FewerChanges {
     const NAME: &'static str = "fewer-changes";
     const VERSION: u32 = 1;
@@ -65,12 +62,6 @@ impl FewerChanges {
     /// Colour that a tool change may cost, dE mm2.
     pub(super) fn change_de_mm2(&self, printer: &Printer) -> f64 {
         100.0 * self.hour_worth.unwrap_or(HOUR_WORTH) * printer.change_secs / 3600.0
-    }
-
-    /// Layer height that changes are counted at on this printer, mm.
-    pub(super) fn layer_on_mm(&self, own: &Equipment) -> f64 {
-        let layer_mm = if self.layer_mm > 0.0 { self.layer_mm } else { own.printer.layer_mm };
-        layer_mm.max(LAYER_LEAST_MM)
     }
 
     /// Whether no colour may be given up.

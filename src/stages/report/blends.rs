@@ -41,7 +41,7 @@ fn row<'f>(figure: &'f Figure, tone: &BlendedTone) -> Option<BlendRow<'f>> {
         // The colours go into a style, so they must be some.
         colour: parse_hex(&tone.colour).map(format_hex)?,
         looks: parse_hex(&tone.looks).map(format_hex)?,
-        area: words::with_unit(tone.area_mm2 / 100.0, usize::from(tone.area_mm2 < 1000.0), "cm\u{b2}"),
+        area: words::area(tone.area_mm2),
         bands: tone.bands.iter().map(band).collect::<Option<_>>()?,
         before: words::number(tone.distance_before, 1),
         distance: words::number(tone.distance, 1),

@@ -27,7 +27,7 @@ pub fn rows<'f>(figure: &'f Figure) -> Vec<RegionRow<'f>> {
         Some(RegionRow {
             // The colour goes into a style, so it must be one.
             colour: parse_hex(&region.colour).map(format_hex)?,
-            area: words::with_unit(region.area_mm2 / 100.0, usize::from(region.area_mm2 < 1000.0), "cm\u{b2}"),
+            area: words::area(region.area_mm2),
             swatch: swatch(filament),
             share: if region.share < ALL { words::share(region.share) } else { String::new() },
             distance: words::number(region.distance, 1),

@@ -323,7 +323,7 @@ fn gluing_plan(figure: &Figure) -> Option<Gluing<'_>> {
     let joint = |step: &gluing::Step| JointRow {
         a: name(step.a),
         b: name(step.b),
-        area: words::with_unit(step.area_mm2 / 100.0, usize::from(step.area_mm2 < 1000.0), "cm\u{b2}"),
+        area: words::area(step.area_mm2),
         glue: words::with_unit(step.glue_ml, 1, "ml"),
         keys: keys_words(step),
     };

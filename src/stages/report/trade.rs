@@ -59,11 +59,7 @@ pub fn trade(figure: &Figure, printer: &Printer) -> Option<Trade> {
             de_mean: words::number(point.de_mean, 2),
             apart: words::count(apart),
             hours_apart: words::duration(apart as f64 * printer.change_secs),
-            given_up: words::with_unit(
-                point.given_up_mm2 / 100.0,
-                usize::from(point.given_up_mm2 < 1000.0),
-                "cm\u{b2}",
-            ),
+            given_up: words::area(point.given_up_mm2),
         }
     };
     let far =

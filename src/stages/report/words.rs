@@ -52,6 +52,12 @@ pub fn measure(value: f64) -> String {
     }
 }
 
+/// A surface in cm2, small ones to a tenth.
+#[must_use]
+pub fn area(mm2: f64) -> String {
+    with_unit(mm2 / 100.0, usize::from(mm2 < 1000.0), "cm\u{b2}")
+}
+
 /// A number with its unit.
 #[must_use]
 pub fn with_unit(value: f64, decimals: usize, unit: &str) -> String {
