@@ -249,6 +249,8 @@ pub struct BlendedTone {
     pub area_mm2: f64,
     /// Palette entries and how many bands of a period each has.
     pub bands: Vec<(u8, usize)>,
+    /// Height of a band, mm: a whole number of layers.
+    pub band_mm: f64,
     /// Mean difference over its surface with one filament and as blended, CIEDE2000.
     pub distance_before: f64,
     pub distance: f64,
@@ -258,8 +260,6 @@ pub struct BlendedTone {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Blend {
     pub tones: Vec<BlendedTone>,
-    /// Height of a band, mm: a whole number of layers.
-    pub band_mm: f64,
     /// From here on no band is seen, mm.
     pub viewing_mm: f64,
     /// By part, whether each triangle is of a band: what is behind it goes straight in, so that no band reaches into the layers

@@ -1,15 +1,17 @@
 //! Choosing a few filaments out of many so that a surface looks as much like its scan as they allow.
 //!
-//! The cost of a set is the sum over all samples of weight times difference to the nearest member (discrete k-median).
-//! The search is exact up to a work limit; beyond it the result comes with a proven bound on what is lost.
+//! The cost of a set is the sum over all samples of weight times difference to the nearest member (discrete k-median), or to the
+//! nearest mix of members where filaments are to be blended. The search is exact up to a work limit; beyond it the result comes
+//! with a proven bound on what is lost.
+
+use rayon::prelude::*;
 
 use super::difference::ciede2000_weighted;
+use super::mix::Mix;
 use super::spaces::{self, Lab, Oklab};
 
 /// Edge of the `OKLab` cells colours are grouped by, about two just noticeable differences.
-const CELL: f64 = 0.02;
-/// Cells along each axis: lightness 0 to 1, both opponent axes -0.5 to 0.5.
-const CELLS: usize = 51;
+pub const CELL: f64 = 0.02;
 
 /// A colour and how much of it there is, such as mm2 times importance.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -18,13 +20,15 @@ pub struct Sample {
     pub weight: f64,
 }
 
-/// Groups colours by cells of `OKLab`: one sample for each cell in use, with mean colour and summed weight.
+/// Groups colours by cells of `OKLab` of this edge: one sample for each cell in use, with mean colour and summed weight.
 #[must_use]
-pub fn histogram(colours: impl IntoIterator<Item = (Oklab, f64)>) -> Vec<Sample> {
-    let mut cells = vec![[0.0; 4]; CELLS * CELLS * CELLS];
+pub fn histogram(cell: f64, colours: impl IntoIterator<Item = (Oklab, f64)>) -> Vec<Sample> {
+    // Along each axis: lightness 0 to 1, both opponent axes -0.5 to 0.5.
+    let count = (1.0 / cell) as usize + 1;
+    let mut cells = vec![[0.0; 4]; count * count * count];
     for ([l, a, b], weight) in colours {
-        let step = |x: f64| ((x / CELL) as usize).min(CELLS - 1);
-        let cell = &mut cells[(step(l) * CELLS + step(a + 0.5)) * CELLS + step(b + 0.5)];
+        let step = |x: f64| ((x / cell) as usize).min(count - 1);
+        let cell = &mut cells[(step(l) * count + step(a + 0.5)) * count + step(b + 0.5)];
         for (sum, x) in cell.iter_mut().zip([l, a, b, 1.0]) {
             *sum += weight * x;
         }
@@ -43,22 +47,62 @@ pub struct Costs {
     /// Weight times difference: a row for each candidate, a column for each sample.
     rows: Vec<Vec<f64>>,
     samples: usize,
+    /// The same of mixes of two and of three candidates, by [`pair`] and [`triple`]; empty where nothing is blended.
+    pairs: Vec<Vec<f64>>,
+    triples: Vec<Vec<f64>>,
+}
+
+/// Where a mix of two or three candidates, ascending, stands among all.
+fn pair(i: usize, j: usize) -> usize {
+    j * j.saturating_sub(1) / 2 + i
+}
+
+fn triple(i: usize, j: usize, k: usize) -> usize {
+    k * k.saturating_sub(1) * k.saturating_sub(2) / 6 + pair(i, j)
 }
 
 impl Costs {
     /// Costs by CIEDE2000 with the given divisor for lightness.
     #[must_use]
     pub fn new(samples: &[Sample], candidates: &[Lab], k_l: f64) -> Self {
-        let cost = |sample: &Sample, candidate| sample.weight * ciede2000_weighted(sample.lab, candidate, k_l);
-        let row = |candidate: &Lab| samples.iter().map(|sample| cost(sample, *candidate)).collect();
+        let row = |candidate: &Lab| samples.iter().map(|sample| cost(sample, *candidate, k_l)).collect();
         Self::from_rows(candidates.iter().map(row).collect())
+    }
+
+    /// With mixes of candidates to take as well, each `price_de` dearer than a filament of its colour would be.
+    #[must_use]
+    pub fn with_mixes(mut self, samples: &[Sample], mixes: &[Mix], (price_de, k_l): (f64, f64)) -> Self {
+        let count = self.rows.len();
+        self.pairs = vec![Vec::new(); pair(0, count)];
+        self.triples = vec![Vec::new(); triple(0, 0, count)];
+        let row = |mix: &Mix| -> Vec<f64> {
+            samples.iter().map(|sample| cost(sample, mix.lab, k_l) + sample.weight * price_de).collect()
+        };
+        let rows: Vec<Vec<f64>> = mixes.par_iter().map(row).collect();
+        for (mix, row) in mixes.iter().zip(rows) {
+            let known = match *mix.parts.as_slice() {
+                [(i, _), (j, _)] => self.pairs.get_mut(pair(i, j)),
+                [(i, _), (j, _), (k, _)] => self.triples.get_mut(triple(i, j, k)),
+                _ => None,
+            };
+            match known {
+                Some(known) if known.is_empty() => *known = row,
+                Some(known) => known.iter_mut().zip(&row).for_each(|(low, cost)| *low = low.min(*cost)),
+                None => {}
+            }
+        }
+        self
+    }
+
+    fn has_mixes(&self) -> bool {
+        self.pairs.iter().any(|row| !row.is_empty())
     }
 
     /// Costs given as they are: a row of equal length for each candidate.
     #[must_use]
     pub fn from_rows(rows: Vec<Vec<f64>>) -> Self {
         let samples = rows.iter().map(Vec::len).min().unwrap_or(0);
-        Self { rows, samples }
+        Self { rows, samples, pairs: Vec::new(), triples: Vec::new() }
     }
 
     /// Number of candidates.
@@ -70,16 +114,45 @@ impl Costs {
     /// Cost of each sample under the best of a set.
     fn nearest(&self, set: &[usize]) -> Vec<f64> {
         let mut nearest = vec![f64::INFINITY; self.samples];
-        for &member in set {
-            self.lower(&mut nearest, member);
+        for (place, &member) in set.iter().enumerate() {
+            self.lower(&mut nearest, &set[..place], member);
         }
         nearest
     }
 
-    fn lower(&self, nearest: &mut [f64], member: usize) {
-        for (low, cost) in nearest.iter_mut().zip(&self.rows[member]) {
-            *low = low.min(*cost);
+    /// Takes a member into a set: what it costs alone and mixed with those there.
+    fn lower(&self, nearest: &mut [f64], set: &[usize], member: usize) {
+        let mut lower = |row: &[f64]| nearest.iter_mut().zip(row).for_each(|(low, cost)| *low = low.min(*cost));
+        lower(&self.rows[member]);
+        if self.pairs.is_empty() {
+            return;
         }
+        for (place, &other) in set.iter().enumerate() {
+            let (low, high) = (member.min(other), member.max(other));
+            lower(&self.pairs[pair(low, high)]);
+            for &third in &set[..place] {
+                let mut three = [low, high, third];
+                three.sort_unstable();
+                lower(&self.triples[triple(three[0], three[1], three[2])]);
+            }
+        }
+    }
+
+    /// Cost of a set with one member more, given what it costs now.
+    fn with(&self, nearest: &[f64], set: &[usize], member: usize) -> f64 {
+        if self.pairs.is_empty() {
+            return nearest.iter().zip(&self.rows[member]).map(|(a, b)| a.min(*b)).sum();
+        }
+        let mut lowered = nearest.to_vec();
+        self.lower(&mut lowered, set, member);
+        lowered.iter().sum()
+    }
+
+    /// Cost of a set without its mixes: infinite when it is empty.
+    #[must_use]
+    pub fn of_singles(&self, set: &[usize]) -> f64 {
+        let least = |sample: usize| set.iter().map(|j| self.rows[*j][sample]).fold(f64::INFINITY, f64::min);
+        if set.is_empty() { f64::INFINITY } else { (0..self.samples).map(least).sum() }
     }
 
     /// Cost of a set: infinite when it is empty.
@@ -127,9 +200,17 @@ pub fn choose(costs: &Costs, request: &Request) -> Option<Choice> {
     }
     let mut search =
         Search { costs, cost: costs.of(&start), best: start, bound: f64::INFINITY, work: request.work_max };
-    search.descend(&mut picked, &candidates, slots);
+    if costs.has_mixes() {
+        search.enumerate(&picked, &candidates, slots);
+    } else {
+        search.descend(&mut picked, &candidates, slots);
+    }
     let gap = (search.cost - search.bound).max(0.0);
     Some(Choice { picked: needed(costs, search.best, &request.must), cost: search.cost, gap })
+}
+
+fn cost(sample: &Sample, colour: Lab, k_l: f64) -> f64 {
+    sample.weight * ciede2000_weighted(sample.lab, colour, k_l)
 }
 
 /// The members that lower the cost or must be there, ascending.
@@ -145,22 +226,13 @@ fn needed(costs: &Costs, mut set: Vec<usize>, must: &[usize]) -> Vec<usize> {
     set
 }
 
-/// Least cost for each size from the number of musts (at least 1) to the largest asked for.
-#[must_use]
-pub fn gain_curve(costs: &Costs, request: &Request) -> Vec<(usize, f64)> {
-    let sizes = request.must.len().max(1)..=request.size_max;
-    let at = |size| choose(costs, &Request { size_max: size, ..request.clone() }).map(|choice| (size, choice.cost));
-    sizes.filter_map(at).collect()
-}
-
 /// Adds the candidate that helps most until all slots are full.
 fn greedy(costs: &Costs, must: &[usize], candidates: &[usize], slots: usize) -> Vec<usize> {
     let mut set = must.to_vec();
     for _ in 0..slots {
         let nearest = costs.nearest(&set);
-        let cost_with = |j: usize| nearest.iter().zip(&costs.rows[j]).map(|(a, b)| a.min(*b)).sum::<f64>();
         let open = candidates.iter().copied().filter(|j| !set.contains(j));
-        let best = open.map(|j| (cost_with(j), j)).min_by(|x, y| x.0.total_cmp(&y.0));
+        let best = open.map(|j| (costs.with(&nearest, &set, j), j)).min_by(|x, y| x.0.total_cmp(&y.0));
         set.extend(best.map(|(_, j)| j));
     }
     set
@@ -176,7 +248,7 @@ fn swapped(costs: &Costs, must: &[usize], mut set: Vec<usize>, candidates: &[usi
             others.remove(place);
             let nearest = costs.nearest(&others);
             for &j in candidates.iter().filter(|j| !others.contains(j)) {
-                let swapped: f64 = nearest.iter().zip(&costs.rows[j]).map(|(a, b)| a.min(*b)).sum();
+                let swapped = costs.with(&nearest, &others, j);
                 if swapped < cost * (1.0 - 1e-12) {
                     cost = swapped;
                     set[place] = j;
@@ -244,8 +316,62 @@ impl Search<'_> {
         }
         ranked.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
         for &j in candidates {
-            self.costs.lower(&mut lowest, j);
+            self.costs.lower(&mut lowest, &[], j);
         }
         (ranked, lowest.iter().sum())
+    }
+
+    /// Goes through all sets where filaments mix: two that gain nothing alone may gain much together, so no gain bounds another.
+    fn enumerate(&mut self, must: &[usize], candidates: &[usize], slots: usize) {
+        let size = must.len() + slots;
+        let rows = (1 + size.saturating_sub(1) + size.saturating_sub(1) * size.saturating_sub(2) / 2) as u64;
+        let sets =
+            (0..slots).fold(1, |sets: u64, i| sets.saturating_mul((candidates.len() - i) as u64) / (i as u64 + 1));
+        if sets.saturating_mul(rows * self.costs.samples as u64) > self.work {
+            let all: Vec<usize> = must.iter().chain(candidates).copied().collect();
+            self.bound = self.costs.of(&all).min(self.cost);
+            return;
+        }
+        let from = |first: usize| {
+            let mut walk = Walk { costs: self.costs, set: must.to_vec(), best: Vec::new(), cost: f64::INFINITY };
+            walk.take(candidates[first], &self.costs.nearest(must), &candidates[first + 1..], slots - 1);
+            (walk.cost, walk.best)
+        };
+        let firsts = if slots == 0 { 0 } else { candidates.len() };
+        let found: Vec<(f64, Vec<usize>)> = (0..firsts).into_par_iter().map(from).collect();
+        for (cost, set) in found {
+            if cost < self.cost {
+                (self.cost, self.best) = (cost, set);
+            }
+        }
+    }
+}
+
+/// Every set from some members on.
+struct Walk<'a> {
+    costs: &'a Costs,
+    set: Vec<usize>,
+    best: Vec<usize>,
+    cost: f64,
+}
+
+impl Walk<'_> {
+    /// Goes through the sets with one more member, and so many of the rest.
+    fn take(&mut self, member: usize, nearest: &[f64], rest: &[usize], slots: usize) {
+        let mut lowered = nearest.to_vec();
+        self.costs.lower(&mut lowered, &self.set, member);
+        self.set.push(member);
+        if slots == 0 {
+            let cost: f64 = lowered.iter().sum();
+            if cost < self.cost {
+                self.cost = cost;
+                self.best.clone_from(&self.set);
+            }
+        } else {
+            for place in 0..(rest.len() + 1).saturating_sub(slots) {
+                self.take(rest[place], &lowered, &rest[place + 1..], slots - 1);
+            }
+        }
+        self.set.pop();
     }
 }

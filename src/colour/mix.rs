@@ -1,6 +1,5 @@
 //! What small areas of several colours look like from so far that the eye cannot part them.
 
-use super::difference::ciede2000;
 use super::spaces::{Lab, Linear, lab_of_linear};
 
 /// Detail a good eye just parts, minutes of arc (normal acuity).
@@ -9,18 +8,12 @@ const ACUITY_ARCMIN: f64 = 1.0;
 /// Most colours in a mix: three are enough to come as near to most as any number does.
 const COLOURS_MAX: usize = 3;
 
-/// Mixes this near to the best count as good as it; the one of fewer and more alike colours shows the least grain, dE.
-const AS_GOOD_DE: f64 = 0.25;
-
-/// Colours in equal small parts.
+/// Colours in equal small parts, and what they look like.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mix {
-    /// Which colours, and how many parts of each.
+    /// Which colours, ascending, and how many parts of each.
     pub parts: Vec<(usize, usize)>,
-    /// What it looks like.
     pub lab: Lab,
-    /// Difference from what was wanted, CIEDE2000.
-    pub distance: f64,
 }
 
 impl Mix {
@@ -63,31 +56,18 @@ pub fn mixed(shares: &[(Linear, f64)], spread: f64) -> Linear {
     })
 }
 
-/// The mix of no more than `period_max` parts that is nearest to a colour; a single colour is a mix of one part. `None` without
-/// colours.
+/// All mixes of no more than `period_max` parts; single colours are mixes of one part.
 #[must_use]
-pub fn nearest(wanted: Lab, colours: &[Linear], period_max: usize, spread: f64) -> Option<Mix> {
-    let mut found: Vec<(Mix, f64)> = Vec::new();
-    for period in 1..=period_max.max(1) {
-        for parts in compositions(colours.len(), period) {
-            if parts.iter().fold(period, |divisor, (_, count)| gcd(divisor, *count)) > 1 {
-                continue;
-            }
-            let share = |(i, count): &(usize, usize)| (colours[*i], *count as f64 / period as f64);
-            let lab = lab_of_linear(mixed(&parts.iter().map(share).collect::<Vec<_>>(), spread));
-            let lightness: Vec<f64> = parts.iter().map(|(i, _)| lab_of_linear(colours[*i]).l).collect();
-            let (low, high) = lightness.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-            found.push((Mix { parts, lab, distance: ciede2000(wanted, lab) }, high - low));
-        }
-    }
-    let best = found.iter().map(|(mix, _)| mix.distance).fold(f64::INFINITY, f64::min);
-    let good = found.into_iter().filter(|(mix, _)| mix.distance <= best + AS_GOOD_DE);
-    let grain = |(mix, contrast): &(Mix, f64)| (mix.parts.len(), *contrast, mix.period());
-    let finest = good.min_by(|a, b| {
-        let (a, b) = (grain(a), grain(b));
-        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2))
-    });
-    finest.map(|(mix, _)| mix)
+pub fn possible(colours: &[Linear], period_max: usize, spread: f64) -> Vec<Mix> {
+    let of = |parts: Vec<(usize, usize)>| {
+        let period: usize = parts.iter().map(|(_, count)| count).sum();
+        let share = |(i, count): &(usize, usize)| (colours[*i], *count as f64 / period as f64);
+        let lab = lab_of_linear(mixed(&parts.iter().map(share).collect::<Vec<_>>(), spread));
+        Mix { parts, lab }
+    };
+    let is_new = |parts: &Vec<(usize, usize)>| parts.iter().fold(0, |divisor, (_, count)| gcd(*count, divisor)) == 1;
+    let ways = (1..=period_max.max(1)).flat_map(|period| compositions(colours.len(), period));
+    ways.filter(is_new).map(of).collect()
 }
 
 /// Ways to divide so many parts among up to three of so many colours, each getting some.
@@ -155,32 +135,27 @@ mod tests {
         assert!((period_max_mm(2000.0) - 1.1636).abs() < 1e-4);
     }
 
+    /// Every way to divide four parts among four colours, three at most in one mix, once each.
     #[test]
-    fn the_nearest_mix_is_the_best_of_all() {
+    fn all_mixes_are_there_and_none_twice() {
         let colours =
             [[0xff, 0xff, 0xff], [0x5c, 0x3a, 0x21], [0xb0, 0x20, 0x20], [0x10, 0x10, 0x40]].map(linear_of_bytes);
+        let all = possible(&colours, 4, 1.0);
+        // Of one colour 4; of two 6 pairs in 1:1, 1:2, 2:1, 1:3, 3:1; of three 4 triples in 1:1:1, 2:1:1, 1:2:1, 1:1:2.
+        assert_eq!(all.len(), 4 + 6 * 5 + 4 * 4);
+        assert!(all.iter().enumerate().all(|(i, mix)| all[..i].iter().all(|other| other.parts != mix.parts)));
         let skin = crate::colour::spaces::lab_of_bytes([0xd8, 0xa8, 0x90]);
-        let found = nearest(skin, &colours, 4, 1.0).unwrap();
-        let mut best = f64::INFINITY;
-        for a in 0..=4_usize {
-            for b in 0..=4 - a {
-                for c in 0..=4 - a - b {
-                    let shares = [a, b, c, 4 - a - b - c].map(|n| n as f64 / 4.0);
-                    let all: Vec<_> = colours.into_iter().zip(shares).collect();
-                    best = best.min(ciede2000(skin, lab_of_linear(mixed(&all, 1.0))));
-                }
-            }
-        }
-        assert!(found.distance <= best + AS_GOOD_DE, "{found:?} against {best}");
-        let single = nearest(skin, &colours, 1, 1.0).unwrap();
-        assert_eq!(single.parts.len(), 1);
-        assert!(found.distance < 0.5 * single.distance, "{found:?} against {single:?}");
-        assert_eq!(nearest(skin, &[], 4, 1.0), None);
+        let nearest = |period| {
+            let all = possible(&colours, period, 1.0);
+            all.iter().map(|mix| crate::colour::difference::ciede2000(skin, mix.lab)).fold(f64::INFINITY, f64::min)
+        };
+        assert!(nearest(4) < 0.5 * nearest(1), "{} {}", nearest(4), nearest(1));
+        assert!(possible(&[], 4, 1.0).is_empty());
     }
 
     #[test]
     fn parts_are_spread_evenly() {
-        let mix = |parts: &[(usize, usize)]| Mix { parts: parts.to_vec(), lab: Lab::default(), distance: 0.0 };
+        let mix = |parts: &[(usize, usize)]| Mix { parts: parts.to_vec(), lab: Lab::default() };
         assert_eq!(mix(&[(4, 1), (7, 1)]).sequence(), [4, 7]);
         let sequence = mix(&[(0, 3), (1, 2)]).sequence();
         assert_eq!(sequence.len(), 5);

@@ -1,7 +1,7 @@
 //! Colour kernel against published tables, an independent library and exhaustive search.
 
 use palette::{FromColor, color_difference::Ciede2000};
-use statuary::colour::choose::{Costs, Request, Sample, choose, gain_curve, histogram};
+use statuary::colour::choose::{CELL, Costs, Request, Sample, choose, histogram};
 use statuary::colour::difference::{ciede2000, ciede2000_weighted};
 use statuary::colour::expansion::{FORBIDDEN, Labelling};
 use statuary::colour::flow::FlowGraph;
@@ -197,9 +197,47 @@ fn the_gain_curve_falls_and_useless_filaments_stay_on_the_shelf() {
     let request = Request { size_max: 4, must: vec![], never: vec![], work_max: u64::MAX };
     let choice = choose(&costs, &request).unwrap();
     assert_eq!((choice.picked, choice.cost), (vec![0, 1, 3], 0.0));
-    let curve = gain_curve(&costs, &request);
-    assert_eq!(curve.len(), 4);
-    assert!(curve.windows(2).all(|pair| pair[1].1 <= pair[0].1) && curve[0].1 > 100.0);
+    let with = |size_max: usize| choose(&costs, &Request { size_max, ..request.clone() }).unwrap().cost;
+    assert!((1..4).all(|size| with(size + 1) <= with(size)) && with(1) > 100.0);
+}
+
+/// Costs of sets with mixes, found without the tables that the search keeps.
+#[test]
+fn filaments_chosen_for_their_mixes_are_the_best_of_all_sets() {
+    use statuary::colour::mix;
+
+    let mut stream = Stream(5);
+    let colour = |stream: &mut Stream| [0; 3].map(|_| stream.next() as f32);
+    let linear: Vec<_> = (0..9).map(|_| colour(&mut stream)).collect();
+    let shelf: Vec<Lab> = linear.iter().map(|c| spaces::lab_of_linear(*c)).collect();
+    let samples: Vec<Sample> = (0..40)
+        .map(|_| Sample { lab: spaces::lab_of_linear(colour(&mut stream)), weight: 0.5 + stream.next() })
+        .collect();
+    let (period_max, price_de) = (3, 2.0);
+    let mixes = mix::possible(&linear, period_max, 1.0);
+    let costs = Costs::new(&samples, &shelf, 1.0).with_mixes(&samples, &mixes, (price_de, 1.0));
+    let cost = |set: &[usize]| -> f64 {
+        let of = |sample: &Sample| {
+            let colours: Vec<_> = set.iter().map(|j| linear[*j]).collect();
+            let all = mix::possible(&colours, period_max, 1.0).into_iter();
+            let dear = all.map(|m| ciede2000(sample.lab, m.lab) + if m.parts.len() > 1 { price_de } else { 0.0 });
+            sample.weight * dear.fold(f64::INFINITY, f64::min)
+        };
+        samples.iter().map(of).sum()
+    };
+    for must in [vec![], vec![4]] {
+        let request = Request { size_max: 3, must: must.clone(), never: vec![0], work_max: u64::MAX };
+        let choice = choose(&costs, &request).unwrap();
+        let sets = (0_usize..1 << 9)
+            .filter(|bits| bits.count_ones() == 3)
+            .map(|bits| (0..9).filter(|j| bits >> j & 1 == 1).collect::<Vec<_>>())
+            .filter(|set| !set.contains(&0) && must.iter().all(|j| set.contains(j)));
+        let best = sets.map(|set| cost(&set)).fold(f64::INFINITY, f64::min);
+        assert!((choice.cost - best).abs() < 1e-9 * best, "{} {best}", choice.cost);
+        assert!((cost(&choice.picked) - best).abs() < 1e-9 * best && choice.gap.abs() < 1e-12);
+        let short = choose(&costs, &Request { work_max: 0, ..request }).unwrap();
+        assert!(short.cost >= best * (1.0 - 1e-9) && short.cost - short.gap <= best * (1.0 + 1e-9));
+    }
 }
 
 #[test]
@@ -209,7 +247,7 @@ fn the_histogram_keeps_weight_and_mean() {
         .map(|_| spaces::oklab_of_linear([0; 3].map(|_| 0.2 + 0.03 * stream.next() as f32)))
         .zip((0..5000).map(|i| 1.0 + f64::from(i % 7)))
         .collect();
-    let samples = histogram(colours.iter().copied());
+    let samples = histogram(CELL, colours.iter().copied());
     let total = |weights: &mut dyn Iterator<Item = f64>| weights.sum::<f64>();
     let weight = total(&mut colours.iter().map(|c| c.1));
     assert!((total(&mut samples.iter().map(|s| s.weight)) - weight).abs() < 1e-6);

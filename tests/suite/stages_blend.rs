@@ -42,7 +42,7 @@ fn a_tone_between_two_filaments_becomes_bands_of_both() {
     let blend = outcome.figure.blend.as_ref().unwrap();
     assert_eq!(blend.tones.len(), 1);
     assert_eq!(blend.tones[0].bands, [(0, 1), (1, 1)]);
-    assert!((blend.band_mm - 0.2).abs() < 1e-9);
+    assert!((blend.tones[0].band_mm - 0.2).abs() < 1e-9);
     assert!(blend.tones[0].distance < 0.1 && blend.tones[0].distance_before > 10.0, "{:?}", blend.tones[0]);
 
     let part = &outcome.figure.parts[0];
@@ -113,8 +113,8 @@ fn what_would_be_seen_is_not_blended() {
 fn bands_are_as_high_as_they_may_be() {
     let near = blended(1000.0);
     let far = blended(3000.0);
-    let [near, far] = [&near, &far].map(|o| o.figure.blend.as_ref().unwrap().band_mm);
-    assert!((near - 0.2).abs() < 1e-9 && (far - 0.4).abs() < 1e-9, "{near} {far}");
+    let [near, far] = [&near, &far].map(|o| o.figure.blend.as_ref().unwrap().tones[0].band_mm);
+    assert!((near - 0.2).abs() < 1e-9 && (far - 0.8).abs() < 1e-9, "{near} {far}");
 }
 
 #[test]

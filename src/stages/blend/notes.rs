@@ -15,7 +15,6 @@ pub fn log(figure: &Figure, tones: &[BlendedTone], pattern: &Pattern, ctx: &mut 
     };
     ctx.figure("tones", tones.len() as f64);
     ctx.figure("blended_mm2", area_mm2);
-    ctx.figure("band_mm", pattern.band_mm);
     ctx.figure("viewing_mm", pattern.viewing_mm);
     ctx.figure("de_blended_before", mean(|tone| tone.distance_before));
     ctx.figure("de_blended", mean(|tone| tone.distance));

@@ -15,9 +15,9 @@ pub struct Blend {
     /// How far light spreads between bands inside the plastic: 1 not at all, 2 and more in translucent filaments, where blends
     /// come out darker. To be fitted with a printed wedge of known shares.
     pub spread: f64,
-    /// A tone is blended where that brings it this much nearer to the scan, dE (CIEDE2000).
+    /// Surface is blended where that brings it this much nearer to the scan, dE (CIEDE2000).
     pub gain_min_de: f64,
-    /// Smaller tones are left alone, mm2.
+    /// Smaller patches are left alone, mm2.
     pub area_min_mm2: f64,
     /// Surface flatter than this keeps one filament, as bands grow wide there: degrees from level.
     pub slope_min_deg: f64,
@@ -50,7 +50,7 @@ const VIEWING_MM: std::ops::RangeInclusive<f64> = 500.0..=3000.0;
 
 impl Settings for Blend {
     const NAME: &'static str = "blend";
-    const VERSION: u32 = 1;
+    const VERSION: u32 = 2;
     const SUMMARY: &'static str = "makes tones no filament has out of level bands that melt into one colour from afar";
     const EXAMPLE: &'static str = "{viewing_mm: 2000, gain_min_de: 5}";
 }
@@ -59,6 +59,11 @@ impl Blend {
     /// From how far a figure of this height is looked at, mm.
     pub(super) fn viewing_for(&self, height_mm: f64) -> f64 {
         self.viewing_mm.unwrap_or((HEIGHTS_OFF * height_mm).clamp(*VIEWING_MM.start(), *VIEWING_MM.end()))
+    }
+
+    /// Price of the border of a blend, dE mm: a round patch of the least area that gains twice what it must breaks even with it.
+    pub(super) fn border_price(&self) -> f64 {
+        0.5 * self.gain_min_de * (self.area_min_mm2 / std::f64::consts::PI).sqrt()
     }
 
     /// Faults of the settings.

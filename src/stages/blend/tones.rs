@@ -1,29 +1,22 @@
-//! Tones: patches of one filament and like colour, taken together over the whole figure so that face and hands get one blend.
+//! Tones: where the scan's colour is so far from the filament there that a mix of several is worth its bands, and which mix.
 
 use glam::DVec3;
 use rayon::prelude::*;
 
 use super::Blend;
+use super::mixes::Mixes;
 use crate::colour::difference::ciede2000;
-use crate::colour::mix::{self, Mix};
-use crate::colour::spaces::{Lab, Linear, lab_of_linear};
-use crate::equipment::Filament;
-use crate::figure::Figure;
-use crate::surface::Surface;
+use crate::colour::expansion::{FORBIDDEN, Labelling};
+use crate::colour::spaces::{Lab, bytes_of_linear, format_hex, lab_of_linear, linear_of_lab};
+use crate::figure::{BlendedTone, Figure};
+use crate::surface::{NONE, Surface};
 
-/// Patches of one filament whose mean colours are closer than this are one tone, dE (CIEDE2000).
-const ONE_TONE_DE: f64 = 6.0;
-
-/// A tone and where it is.
-#[derive(Clone, Debug)]
-pub struct Tone {
-    pub filament: u8,
-    /// Mean colour, linear light.
-    pub colour: Linear,
-    pub area_mm2: f64,
-    /// Its faces, ascending.
-    pub faces: Vec<u32>,
-}
+/// Whole-number energy of 1 dE on 1 mm2.
+const UNIT: f64 = 65536.0;
+/// Faces that want the same are taken together up to this area, mm2.
+const CLUSTER_MM2: f32 = 4.0;
+/// Rounds of moves over all mixes.
+const ROUNDS: usize = 4;
 
 /// What can be blended: faces steep enough for bands, by their filament.
 #[derive(Debug)]
@@ -31,13 +24,16 @@ pub struct Field<'a> {
     pub figure: &'a Figure,
     pub surface: &'a Surface,
     pub labels: &'a [u8],
+    /// Colours of the palette.
+    pub filaments: Vec<Lab>,
     /// Whether bands on a face are narrow enough.
     pub steep: Vec<bool>,
 }
 
 impl<'a> Field<'a> {
-    /// Faces at least so steep in the pose their part is printed in.
-    pub fn new(figure: &'a Figure, surface: &'a Surface, labels: &'a [u8], slope_min_deg: f64) -> Self {
+    /// Faces at least so steep in the pose their part is printed in; `None` when a filament's colour cannot be read.
+    pub fn new(figure: &'a Figure, surface: &'a Surface, labels: &'a [u8], slope_min_deg: f64) -> Option<Self> {
+        let filaments = figure.palette.iter().map(crate::equipment::Filament::lab).collect::<Option<_>>()?;
         // Smooth normals, so that a rough surface is not broken up into faces with bands and without.
         let mut normals = vec![DVec3::ZERO; surface.linear.len()];
         for face in 0..surface.len() {
@@ -53,74 +49,130 @@ impl<'a> Field<'a> {
             up.is_some_and(|up| normal.normalize_or_zero().dot(up).abs() <= level_max && own.dot(up).abs() <= flat_max)
         };
         let steep = (0..surface.len()).into_par_iter().map(is_steep).collect();
-        Self { figure, surface, labels, steep }
+        Some(Self { figure, surface, labels, filaments, steep })
     }
 
-    /// All tones, the largest first.
-    pub fn tones(&self, area_min_mm2: f64) -> Vec<Tone> {
-        let (surface, labels) = (self.surface, self.labels);
-        let keys: Vec<(u8, bool)> = labels.iter().copied().zip(self.steep.iter().copied()).collect();
-        let (patch_of, count) = surface.patches(&keys);
-        let mut patches: Vec<Tone> =
-            vec![Tone { filament: 0, colour: [0.0; 3], area_mm2: 0.0, faces: Vec::new() }; count];
-        for face in (0..surface.len()).filter(|face| self.steep[*face]) {
-            let area = f64::from(surface.area_mm2[face]);
-            let patch = &mut patches[patch_of[face] as usize];
-            patch.filament = labels[face];
-            patch.take(surface.colour(face), area);
-            patch.faces.push(face as u32);
+    /// Colour of the filament a face has.
+    pub fn own(&self, face: usize) -> Lab {
+        self.filaments[usize::from(self.labels[face])]
+    }
+
+    pub fn part(&self, face: usize) -> usize {
+        usize::from(self.surface.part[face])
+    }
+
+    /// The mix of each face: least difference over the surface, `gain_min_de` to be gained, short borders, no patch too small.
+    pub fn assign(&self, mixes: &Mixes, settings: &Blend) -> Vec<Option<u16>> {
+        let surface = self.surface;
+        let count = mixes.all.len() + 1;
+        let costs: Vec<i64> =
+            (0..surface.len()).into_par_iter().flat_map_iter(|face| self.costs(face, mixes)).collect();
+        let of = |face: usize| &costs[face * count..][..count];
+        let best = |face: usize| (0..count).min_by_key(|label| of(face)[*label]).unwrap_or(0) as u8;
+        let wanted: Vec<u8> = (0..surface.len()).into_par_iter().map(best).collect();
+        let alike = |x: usize, y: usize| wanted[x] == wanted[y] && self.steep[x] == self.steep[y];
+        let (cluster_of, clusters) = surface.flood(CLUSTER_MM2, alike);
+        let mut data = vec![0_i64; clusters * count];
+        let mut labels = vec![0_u8; clusters];
+        for (face, cluster) in cluster_of.iter().enumerate() {
+            let sums = &mut data[*cluster as usize * count..][..count];
+            sums.iter_mut().zip(of(face)).for_each(|(sum, cost)| *sum = (*sum + cost).min(FORBIDDEN));
+            labels[*cluster as usize] = wanted[face];
         }
-        patches.retain(|patch| patch.area_mm2 > 0.0);
-        patches.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2).then(a.faces[0].cmp(&b.faces[0])));
-        let mut tones: Vec<Tone> = Vec::new();
-        for patch in patches {
-            let lab = lab_of_linear(patch.colour);
-            let near = |tone: &&mut Tone| {
-                tone.filament == patch.filament && ciede2000(lab, lab_of_linear(tone.colour)) < ONE_TONE_DE
-            };
-            match tones.iter_mut().find(near) {
-                Some(tone) => {
-                    tone.take(patch.colour, patch.area_mm2);
-                    tone.faces.extend(patch.faces);
+        let edges = self.edges(&cluster_of, settings.border_price());
+        Labelling::new(count, data, &edges).improve(&mut labels, ROUNDS);
+        let of_face: Vec<u8> = cluster_of.iter().map(|cluster| labels[*cluster as usize]).collect();
+        self.without_small(&of_face, settings.area_min_mm2)
+    }
+
+    /// Energies of a face as it is and under each mix.
+    fn costs(&self, face: usize, mixes: &Mixes) -> Vec<i64> {
+        let area = f64::from(self.surface.area_mm2[face]);
+        let scan = lab_of_linear(self.surface.colour(face));
+        let whole = |difference: f64| (area * difference * UNIT) as i64;
+        let mut costs = vec![FORBIDDEN; mixes.all.len() + 1];
+        costs[0] = whole(ciede2000(scan, self.own(face)));
+        for mix in mixes.of_part[self.part(face)].iter().filter(|_| self.steep[face]) {
+            let (mix, price_de) = (*mix, mixes.prices_de[*mix]);
+            costs[mix + 1] = whole(ciede2000(scan, mixes.all[mix].lab) + price_de);
+        }
+        costs
+    }
+
+    /// Borders between clusters; one to a face without bands costs nothing, as there must be one.
+    fn edges(&self, cluster_of: &[u32], per_mm: f64) -> Vec<(u32, u32, i64)> {
+        let surface = self.surface;
+        let mut edges = Vec::new();
+        for face in (0..surface.len()).filter(|face| self.steep[*face]) {
+            for (next, length) in surface.neighbours[face].into_iter().zip(surface.length_mm[face]) {
+                if next != NONE && face < next as usize && self.steep[next as usize] {
+                    let price = (f64::from(length) * per_mm * UNIT) as i64;
+                    edges.push((cluster_of[face], cluster_of[next as usize], price));
                 }
-                None => tones.push(patch),
             }
         }
-        tones.retain(|tone| tone.area_mm2 >= area_min_mm2);
-        for tone in &mut tones {
-            tone.faces.sort_unstable();
+        edges
+    }
+
+    /// Numbers of mixes; patches of a mix that are too small stay as they were.
+    fn without_small(&self, labels: &[u8], area_min_mm2: f64) -> Vec<Option<u16>> {
+        let (patch_of, count) = self.surface.patches(labels);
+        let mut area_mm2 = vec![0.0; count];
+        for (patch, area) in patch_of.iter().zip(&self.surface.area_mm2) {
+            area_mm2[*patch as usize] += f64::from(*area);
         }
-        tones.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2).then(a.faces[0].cmp(&b.faces[0])));
+        let kept = |(label, patch): (&u8, &u32)| {
+            let mix = u16::from(*label).checked_sub(1);
+            mix.filter(|_| area_mm2[*patch as usize] >= area_min_mm2)
+        };
+        labels.iter().zip(&patch_of).map(kept).collect()
+    }
+
+    /// What was blended, the largest first.
+    pub fn tones(&self, mixes: &Mixes, mix_of_face: &[Option<u16>]) -> Vec<BlendedTone> {
+        let mut sums = vec![Sum::default(); mixes.all.len()];
+        for (face, mix) in mix_of_face.iter().enumerate() {
+            if let Some(mix) = mix.map(usize::from) {
+                let area = f64::from(self.surface.area_mm2[face]);
+                let scan = self.surface.colour(face);
+                let lab = lab_of_linear(scan);
+                sums[mix].take(area, scan, [ciede2000(lab, self.own(face)), ciede2000(lab, mixes.all[mix].lab)]);
+            }
+        }
+        let used = sums.iter().enumerate().filter(|(_, sum)| sum.area_mm2 > 0.0);
+        let mut tones: Vec<BlendedTone> = used.map(|(mix, sum)| sum.tone(mixes, mix)).collect();
+        tones.sort_by(|x, y| y.area_mm2.total_cmp(&x.area_mm2));
         tones
     }
-
-    /// Mean difference of a tone's faces from a colour.
-    pub fn distance(&self, faces: &[u32], printed: Lab) -> f64 {
-        let sums = faces.iter().fold([0.0, 0.0], |[sum, all], face| {
-            let area = f64::from(self.surface.area_mm2[*face as usize]);
-            let scan = lab_of_linear(self.surface.colour(*face as usize));
-            [sum + area * ciede2000(scan, printed), all + area]
-        });
-        sums[0] / sums[1].max(f64::MIN_POSITIVE)
-    }
 }
 
-impl Tone {
-    /// Adds surface of a colour to the mean.
-    fn take(&mut self, colour: Linear, area_mm2: f64) {
-        let all = self.area_mm2 + area_mm2;
-        let share = if all > 0.0 { (area_mm2 / all) as f32 } else { 0.0 };
-        self.colour = [0, 1, 2].map(|c| self.colour[c] + share * (colour[c] - self.colour[c]));
-        self.area_mm2 = all;
-    }
+/// Sums over the surface of a tone.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sum {
+    area_mm2: f64,
+    colour: [f64; 3],
+    /// Differences as it was and as blended.
+    differences: [f64; 2],
 }
 
-/// The best blend of a tone out of some of the figure's filaments.
-pub fn blend_of(settings: &Blend, tone: &Tone, palette: &[Filament], allowed: &[u8], period_max: usize) -> Option<Mix> {
-    let colour = |label: &u8| palette.get(usize::from(*label)).and_then(Filament::lab);
-    let known: Vec<(u8, Lab)> = allowed.iter().filter_map(|label| Some((*label, colour(label)?))).collect();
-    let colours: Vec<Linear> = known.iter().map(|(_, lab)| crate::colour::spaces::linear_of_lab(*lab)).collect();
-    let mut mix = mix::nearest(lab_of_linear(tone.colour), &colours, period_max, settings.spread)?;
-    mix.parts.iter_mut().for_each(|(index, _)| *index = usize::from(known[*index].0));
-    Some(mix)
+impl Sum {
+    fn take(&mut self, area: f64, colour: [f32; 3], differences: [f64; 2]) {
+        self.area_mm2 += area;
+        self.colour.iter_mut().zip(colour).for_each(|(sum, x)| *sum += area * f64::from(x));
+        self.differences.iter_mut().zip(differences).for_each(|(sum, x)| *sum += area * x);
+    }
+
+    fn tone(&self, mixes: &Mixes, mix: usize) -> BlendedTone {
+        let [distance_before, distance] = self.differences.map(|sum| sum / self.area_mm2);
+        let known = &mixes.all[mix];
+        BlendedTone {
+            colour: format_hex(bytes_of_linear(self.colour.map(|sum| (sum / self.area_mm2) as f32))),
+            looks: format_hex(bytes_of_linear(linear_of_lab(known.lab))),
+            area_mm2: self.area_mm2,
+            bands: known.parts.iter().map(|(label, count)| (*label as u8, *count)).collect(),
+            band_mm: mixes.bands_mm[mix],
+            distance_before,
+            distance,
+        }
+    }
 }

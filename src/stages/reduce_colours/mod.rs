@@ -24,7 +24,7 @@ use crate::finding::{Finding, Severity};
 use crate::problem::Problem;
 use crate::stage::{StageContext, StageError, Transform, Uses};
 
-pub use settings::{ColourReduce, ForEach};
+pub use settings::{Blends, ColourReduce, ForEach};
 
 use crate::surface::zones::ZoneWeights;
 use crate::surface::{Surface, inner, pinches};
@@ -63,7 +63,7 @@ impl Transform for ColourReduce {
         let shelf = Shelf::new(&ctx.equipment.shelf, self)?;
         let (surface, shades, zones) = self.look(figure, ctx)?;
         ctx.progress(0.3, "choosing filaments");
-        let samples = palette::samples(&surface, &shades, &zones, self.for_each);
+        let samples = palette::samples(&surface, &shades, &zones, self);
         let palettes = palette::choose(&shelf, ctx.equipment, self, &samples, figure.parts.len())?;
         self.log_palette(&palettes, ctx);
         ctx.checkpoint()?;
@@ -160,6 +160,9 @@ impl ColourReduce {
             ctx.figure(&format!("de_mean_with_{size}_colours"), *mean);
         }
         ctx.figure("de_mean_chosen", palettes.mean);
+        if self.blends.is_some() {
+            ctx.figure("de_mean_chosen_with_blends", palettes.mean_mixed);
+        }
         for (count, wanted) in (1..).zip(&palettes.wanted) {
             ctx.figure(&format!("de_mean_with_{count}_more_filaments"), wanted.mean_with);
         }

@@ -8,14 +8,20 @@ use rayon::prelude::*;
 use super::advice::{self, Printed, Wanted};
 use super::shades::Shades;
 use super::{ColourReduce, ForEach};
-use crate::colour::choose::{self, Choice, Costs, Request, Sample};
-use crate::colour::spaces::Lab;
+use crate::colour::choose::{self, CELL, Choice, Costs, Request, Sample};
+use crate::colour::mix::{self, Mix};
+use crate::colour::spaces::{self, Lab};
 use crate::equipment::{Changer, Equipment, Filament, Printer};
 use crate::stage::StageError;
 use crate::surface::Surface;
 
-/// Limit of the exact search for one palette, about a quarter of a second.
+/// Limit of the exact search for one palette, about a quarter of a second, and for what a printer of other size would bring.
 const WORK_MAX: u64 = 300_000_000;
+const WORK_MAX_ASIDE: u64 = 30_000_000;
+/// Number of filaments up to which it is told what they would bring, whatever the printer holds.
+const CURVE_MAX: usize = 8;
+/// Edge of the `OKLab` cells colours are grouped by where mixes are weighed, of which there are many more than filaments.
+const MIXED_CELL: f64 = 0.04;
 
 /// The filaments chosen for the figure and for each part.
 #[derive(Clone, Debug, PartialEq)]
@@ -32,6 +38,8 @@ pub struct Palettes {
     pub usable: usize,
     /// Mean difference as chosen, weighted by area and zone, and colours that would lower it most.
     pub mean: f64,
+    /// The same with the mixes of the filaments, as dear as the settings say; as without where nothing is blended.
+    pub mean_mixed: f64,
     pub wanted: Vec<Wanted>,
 }
 
@@ -114,15 +122,17 @@ fn contains([low, high]: [f64; 2], temperature: f64) -> bool {
 
 /// Colours of the figure, or of each part, weighted by area and zone.
 #[must_use]
-pub fn samples(surface: &Surface, shades: &Shades, zones: &[f32], for_each: ForEach) -> Vec<Vec<Sample>> {
+pub fn samples(surface: &Surface, shades: &Shades, zones: &[f32], settings: &ColourReduce) -> Vec<Vec<Sample>> {
     let mut weights = vec![0.0; surface.linear.len()];
     for (face, corners) in surface.corners.iter().enumerate() {
         for corner in corners {
             weights[*corner as usize] += f64::from(surface.area_mm2[face] * zones[face]) / 3.0;
         }
     }
-    let colours = |range: Range<usize>| choose::histogram(range.map(|v| (shades.oklab[v].map(f64::from), weights[v])));
-    match for_each {
+    let cell = if settings.blends.is_some() { MIXED_CELL } else { CELL };
+    let colours =
+        |range: Range<usize>| choose::histogram(cell, range.map(|v| (shades.oklab[v].map(f64::from), weights[v])));
+    match settings.for_each {
         ForEach::Figure => vec![colours(0..weights.len())],
         ForEach::Part => {
             let starts = &surface.vertex_start;
@@ -173,14 +183,6 @@ pub fn choose<'s>(
         ForEach::Figure => vec![labels(&choices[0]); parts],
         ForEach::Part => choices.iter().map(labels).collect(),
     };
-    let mut gain_curve = vec![0.0; size_max];
-    for (costs, _) in &choices {
-        let curve = choose::gain_curve(costs, &request(shelf, group, size_max));
-        for (size, sum) in gain_curve.iter_mut().enumerate() {
-            let reached = curve.iter().rfind(|(s, _)| *s <= size + 1).or(curve.first());
-            *sum += reached.map_or(0.0, |(_, cost)| cost / weight);
-        }
-    }
     let gap = choices.iter().map(|(_, choice)| choice.gap).sum::<f64>() / weight;
     let printed = |((_, choice), samples): (&(Costs, Choice), &'s Vec<Sample>)| {
         let of = |j: &usize| group[*j];
@@ -193,12 +195,26 @@ pub fn choose<'s>(
     Ok(Palettes {
         union,
         of_part,
-        gain_curve: (1..).zip(gain_curve).collect(),
+        gain_curve: gain_curve(&choices, &request(shelf, group, size_max), weight),
         gap,
         usable: group.len(),
-        mean: choices.iter().map(|(_, choice)| choice.cost).sum::<f64>() / weight,
+        mean: choices.iter().map(|(costs, choice)| costs.of_singles(&choice.picked)).sum::<f64>() / weight,
+        mean_mixed: choices.iter().map(|(_, choice)| choice.cost).sum::<f64>() / weight,
         wanted: advice::wanted(&printed, size_max, settings.lightness_divisor()),
     })
+}
+
+/// Mean difference with palettes of 1, 2, ... filaments in each part.
+fn gain_curve(choices: &Choices, request: &Request, weight: f64) -> Vec<(usize, f64)> {
+    let usable = choices.first().map_or(0, |(costs, _)| costs.candidates());
+    let most = request.size_max.max(CURVE_MAX.min(usable));
+    let costs = |size: usize| {
+        let work_max = if size > request.size_max { WORK_MAX_ASIDE } else { WORK_MAX };
+        let request = Request { size_max: size, work_max, ..request.clone() };
+        let cost = |(costs, _): &(Costs, Choice)| choose::choose(costs, &request).map_or(0.0, |choice| choice.cost);
+        choices.par_iter().map(cost).collect::<Vec<f64>>().iter().sum::<f64>()
+    };
+    (1..=most).map(|size| (size, costs(size.max(request.must.len())) / weight)).collect()
 }
 
 /// Most filaments in one part.
@@ -224,8 +240,14 @@ fn choose_from(
 ) -> Choices {
     let labs: Vec<Lab> = group.iter().map(|j| shelf.labs[*j]).collect();
     let request = request(shelf, group, size_max);
+    let linear: Vec<_> = labs.iter().map(|lab| spaces::linear_of_lab(*lab)).collect();
+    let mixes: Option<(Vec<Mix>, f64)> =
+        settings.blends.map(|blends| (mix::possible(&linear, blends.bands_max, blends.spread), blends.price_de));
     let choices = samples.par_iter().filter_map(|samples| {
-        let costs = Costs::new(samples, &labs, settings.lightness_divisor());
+        let mut costs = Costs::new(samples, &labs, settings.lightness_divisor());
+        if let Some((mixes, price_de)) = &mixes {
+            costs = costs.with_mixes(samples, mixes, (*price_de, settings.lightness_divisor()));
+        }
         let choice = choose::choose(&costs, &request)?;
         Some((costs, choice))
     });

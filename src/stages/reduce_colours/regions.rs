@@ -22,7 +22,7 @@ pub fn regions(surface: &Surface, shades: &Shades, drawn: &Drawn, filaments: &[L
     let colours: Vec<Lab> = (0..surface.len()).into_par_iter().map(|face| shades.of_face(surface, face)).collect();
     let oklab = |face: usize| shades.oklab_of_face(surface, face).map(f64::from);
     let weighed = (0..surface.len()).map(|face| (oklab(face), f64::from(surface.area_mm2[face])));
-    let seeds = seeds(&choose::histogram(weighed));
+    let seeds = seeds(&choose::histogram(choose::CELL, weighed));
     if seeds.is_empty() {
         return Vec::new();
     }

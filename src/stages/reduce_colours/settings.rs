@@ -16,6 +16,25 @@ pub enum ForEach {
     Part,
 }
 
+/// What a `blend` stage later in the pipeline can mix, for choosing filaments whose mixes come near the scan.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Blends {
+    /// Most bands after which a pattern begins anew, as in `blend`.
+    pub bands_max: usize,
+    /// How far light spreads between bands inside the plastic, as in `blend`.
+    pub spread: f64,
+    /// A mix is worth as much as one filament whose colour is this much farther off: it shows some grain and takes more tool
+    /// changes, dE.
+    pub price_de: f64,
+}
+
+impl Default for Blends {
+    fn default() -> Self {
+        Self { bands_max: 4, spread: 1.0, price_de: 3.0 }
+    }
+}
+
 /// Settings of `colour-reduce`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -49,6 +68,8 @@ pub struct ColourReduce {
     pub never: Vec<String>,
     /// The only material to use; the best one when left out.
     pub material: Option<String>,
+    /// Chooses filaments for their mixes too, which a `blend` stage later in the pipeline then lays.
+    pub blends: Option<Blends>,
 }
 
 impl Default for ColourReduce {
@@ -68,13 +89,14 @@ impl Default for ColourReduce {
             must: Vec::new(),
             never: Vec::new(),
             material: None,
+            blends: None,
         }
     }
 }
 
 impl Settings for ColourReduce {
     const NAME: &'static str = "colour-reduce";
-    const VERSION: u32 = 3;
+    const VERSION: u32 = 4;
     const SUMMARY: &'static str = "choose a few filaments off the shelf and give each triangle one of them";
     const EXAMPLE: &'static str = "\
 colours: 5
@@ -123,6 +145,14 @@ impl ColourReduce {
             ("even_light", self.even_light, 0.0, 1.0),
             ("even_light_max", self.even_light_max, 1.0, 100.0),
         ]));
+        if let Some(blends) = &self.blends {
+            let bands = blends.bands_max as f64;
+            problems.extend(out_of_range(&[
+                ("blends.bands_max", bands, 2.0, 8.0),
+                ("blends.spread", blends.spread, 1.0, 10.0),
+                ("blends.price_de", blends.price_de, 0.0, 100.0),
+            ]));
+        }
         problems
     }
 }

@@ -118,7 +118,7 @@ pub fn poor_regions(figure: &Figure, task: &Task, shades: &Shades, offer: Offer)
     };
     let poor: Vec<usize> = (0..surface.len()).into_par_iter().filter(is_poor).collect();
     let colour = |face: &usize| spaces::oklab_of_linear(spaces::linear_of_lab(shades.of_face(surface, *face)));
-    let mut cells = choose::histogram(poor.iter().map(|f| (colour(f), f64::from(task.weight(*f)))));
+    let mut cells = choose::histogram(choose::CELL, poor.iter().map(|f| (colour(f), f64::from(task.weight(*f)))));
     cells.sort_by(|x, y| y.weight.total_cmp(&x.weight));
     let all: f64 = (0..surface.len()).map(|f| f64::from(task.weight(f))).sum();
 

@@ -8,7 +8,6 @@ use crate::figure::{BlendedTone, Figure};
 /// All tones, and the bands they are made of.
 #[derive(Debug)]
 pub struct Blends<'a> {
-    pub band: String,
     pub viewing: String,
     pub rows: Vec<BlendRow<'a>>,
 }
@@ -21,6 +20,7 @@ pub struct BlendRow<'a> {
     pub area: String,
     /// Bands of each filament in a period.
     pub bands: Vec<(usize, Swatch<'a>)>,
+    pub height: String,
     pub before: String,
     pub distance: String,
 }
@@ -29,7 +29,6 @@ pub struct BlendRow<'a> {
 pub fn of(figure: &Figure) -> Option<Blends<'_>> {
     let blend = figure.blend.as_ref().filter(|blend| !blend.tones.is_empty())?;
     Some(Blends {
-        band: words::with_unit(blend.band_mm, 2, "mm"),
         viewing: words::with_unit(blend.viewing_mm / 1000.0, 1, "m"),
         rows: blend.tones.iter().filter_map(|tone| row(figure, tone)).collect(),
     })
@@ -43,6 +42,7 @@ fn row<'f>(figure: &'f Figure, tone: &BlendedTone) -> Option<BlendRow<'f>> {
         looks: parse_hex(&tone.looks).map(format_hex)?,
         area: words::area(tone.area_mm2),
         bands: tone.bands.iter().map(band).collect::<Option<_>>()?,
+        height: words::with_unit(tone.band_mm, 2, "mm"),
         before: words::number(tone.distance_before, 1),
         distance: words::number(tone.distance, 1),
     })
