@@ -256,15 +256,17 @@ pub struct BlendedTone {
     pub distance: f64,
 }
 
+/// No tone in bands.
+pub const NO_TONE: u8 = u8::MAX;
+
 /// Level bands that melt into one colour from afar.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Blend {
     pub tones: Vec<BlendedTone>,
     /// From here on no band is seen, mm.
     pub viewing_mm: f64,
-    /// By part, whether each triangle is of a band: what is behind it goes straight in, so that no band reaches into the layers
-    /// of the next.
-    pub banded: Vec<Arc<Vec<bool>>>,
+    /// By part, which of the tones each triangle is a band of, or [`NO_TONE`].
+    pub tone_of: Vec<Arc<Vec<u8>>>,
 }
 
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
@@ -307,10 +309,17 @@ pub struct Figure {
 }
 
 impl Figure {
-    /// Whether each triangle of a part is of a band; empty when none is.
+    /// Whether each triangle of a part is of a band: what is behind it goes straight in, so that no band reaches into the layers of
+    /// the next. Empty when nothing is blended.
     #[must_use]
-    pub fn banded(&self, part: usize) -> &[bool] {
-        self.blend.as_ref().and_then(|blend| blend.banded.get(part)).map_or(&[], |banded| banded.as_slice())
+    pub fn banded(&self, part: usize) -> Vec<bool> {
+        self.tone_of(part).iter().map(|tone| *tone != NO_TONE).collect()
+    }
+
+    /// Which of the blended tones each triangle of a part is a band of, or [`NO_TONE`]; empty when nothing is blended.
+    #[must_use]
+    pub fn tone_of(&self, part: usize) -> &[u8] {
+        self.blend.as_ref().and_then(|blend| blend.tone_of.get(part)).map_or(&[], |tones| tones.as_slice())
     }
 
     /// Lowest and highest corner over all parts, figure coordinates, mm.

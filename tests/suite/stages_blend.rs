@@ -79,7 +79,8 @@ fn each_band_costs_the_changes_of_its_layers_and_no_more() {
 fn shells_of_bands_go_straight_in() {
     let outcome = blended(1000.0);
     let part = &outcome.figure.parts[0];
-    let level = InLevel { up: DVec3::Z, triangles: outcome.figure.banded(0) };
+    let banded = outcome.figure.banded(0);
+    let level = InLevel { up: DVec3::Z, triangles: &banded };
     let found = split_in_level(&part.mesh, part.labels.as_ref().unwrap(), &[1.2, 1.2], level).unwrap();
     assert_eq!((found.crossing, found.folded), (0, 0));
     let volumes: Vec<f64> = found

@@ -27,8 +27,8 @@ pub struct Bands {
 pub struct Banded {
     pub mesh: TriMesh,
     pub labels: Vec<u8>,
-    /// Whether each triangle is of a band.
-    pub in_band: Vec<bool>,
+    /// The mix that each triangle is a band of.
+    pub mixes: Vec<Option<u16>>,
 }
 
 impl Bands {
@@ -36,8 +36,7 @@ impl Bands {
     pub fn lay(&self, part: &Part, mix: &[Option<u16>]) -> Banded {
         let labels = part.labels.as_deref().cloned().unwrap_or_default();
         if mix.iter().all(Option::is_none) {
-            let in_band = vec![false; labels.len()];
-            return Banded { mesh: (*part.mesh).clone(), labels, in_band };
+            return Banded { mesh: (*part.mesh).clone(), labels, mixes: mix.to_vec() };
         }
         let split = self.split(part, mix);
         let label = |piece: usize| {
@@ -50,7 +49,7 @@ impl Bands {
         let pieces = 0..split.source.len();
         Banded {
             labels: pieces.clone().map(label).collect(),
-            in_band: pieces.map(|piece| mix[split.source[piece] as usize].is_some()).collect(),
+            mixes: pieces.map(|piece| mix[split.source[piece] as usize]).collect(),
             mesh: split.mesh,
         }
     }

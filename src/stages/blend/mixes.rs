@@ -103,11 +103,11 @@ fn grain_de(field: &Field, mix: &Mix) -> f64 {
     GRAIN_DE_PER_L * (high - low) + if mix.parts.len() > 2 { THIRD_DE } else { 0.0 }
 }
 
-/// Colours of the steep surface of some parts, and what each costs with the filament it has.
+/// Colours of what can be blended of some parts, and what each costs with the filament it has.
 fn samples(field: &Field, is_of_set: &[bool]) -> (Vec<Sample>, Vec<f64>) {
     let of_label = |label: usize| {
         let is_in = |face: &usize| {
-            usize::from(field.labels[*face]) == label && field.steep[*face] && is_of_set[field.part(*face)]
+            usize::from(field.labels[*face]) == label && field.open[*face] && is_of_set[field.part(*face)]
         };
         let sample =
             |face: usize| (oklab_of_linear(field.surface.colour(face)), f64::from(field.surface.area_mm2[face]));

@@ -59,13 +59,13 @@ impl Transform for Blend {
         let pattern = Pattern::of(self, high.z - low.z, ctx.equipment);
         let unread =
             || StageError::failed("a filament's colour cannot be read", "write it on the shelf as sRGB or Lab");
-        let field = Field::new(figure, &surface, &labels, self.slope_min_deg).ok_or_else(unread)?;
+        let field = Field::new(figure, &surface, &labels, self).ok_or_else(unread)?;
         ctx.checkpoint()?;
         let mixes = Mixes::choose(self, &field, &pattern, ctx.equipment.printer.tools);
         ctx.checkpoint()?;
         ctx.progress(0.2, "giving tones their mixes");
         let mix_of_face = field.assign(&mixes, self);
-        let tones = field.tones(&mixes, &mix_of_face);
+        let (tones, tone_of_mix) = field.tones(&mixes, &mix_of_face);
         notes::log(figure, &tones, &pattern, ctx);
         if tones.is_empty() {
             return Ok(figure.clone());
@@ -81,14 +81,15 @@ impl Transform for Blend {
             .map(|(i, part)| bands.lay(part, &surface.by_triangle(i, part.mesh.triangles.len(), &mix_of_face)))
             .collect();
         let mut blended = figure.clone();
-        let mut triangles = Vec::with_capacity(banded.len());
+        let mut tone_of = Vec::with_capacity(banded.len());
+        let tone = |mix: &Option<u16>| mix.map_or(figure::NO_TONE, |mix| tone_of_mix[usize::from(mix)]);
         for (part, banded) in blended.parts.iter_mut().zip(banded) {
             part.mesh = Arc::new(banded.mesh);
             part.labels = Some(Arc::new(banded.labels));
             part.estimate = None;
-            triangles.push(Arc::new(banded.in_band));
+            tone_of.push(Arc::new(banded.mixes.iter().map(tone).collect()));
         }
-        blended.blend = Some(figure::Blend { tones, viewing_mm: pattern.viewing_mm, banded: triangles });
+        blended.blend = Some(figure::Blend { tones, viewing_mm: pattern.viewing_mm, tone_of });
         Ok(blended)
     }
 }

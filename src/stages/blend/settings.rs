@@ -21,6 +21,8 @@ pub struct Blend {
     pub area_min_mm2: f64,
     /// Surface flatter than this keeps one filament, as bands grow wide there: degrees from level.
     pub slope_min_deg: f64,
+    /// Blends skin and the front of the head only.
+    pub skin_only: bool,
     /// Most bands after which a pattern begins anew; fewer where so many would be seen.
     pub bands_max: usize,
     /// Whether a part may get filaments of the figure that it does without otherwise, as far as the printer holds more.
@@ -37,6 +39,7 @@ impl Default for Blend {
             gain_min_de: 5.0,
             area_min_mm2: 100.0,
             slope_min_deg: 30.0,
+            skin_only: false,
             bands_max: 4,
             more_filaments: true,
             layer_mm: 0.0,

@@ -8,7 +8,9 @@ use super::mixes::Mixes;
 use crate::colour::difference::ciede2000;
 use crate::colour::expansion::{FORBIDDEN, Labelling};
 use crate::colour::spaces::{Lab, bytes_of_linear, format_hex, lab_of_linear, linear_of_lab};
-use crate::figure::{BlendedTone, Figure};
+use crate::equipment::Filament;
+use crate::figure::{BlendedTone, Figure, NO_TONE};
+use crate::surface::zones::ZoneWeights;
 use crate::surface::{NONE, Surface};
 
 /// Whole-number energy of 1 dE on 1 mm2.
@@ -18,7 +20,7 @@ const CLUSTER_MM2: f32 = 4.0;
 /// Rounds of moves over all mixes.
 const ROUNDS: usize = 4;
 
-/// What can be blended: faces steep enough for bands, by their filament.
+/// The surface, the filament each face has, and where it can be blended.
 #[derive(Debug)]
 pub struct Field<'a> {
     pub figure: &'a Figure,
@@ -26,21 +28,21 @@ pub struct Field<'a> {
     pub labels: &'a [u8],
     /// Colours of the palette.
     pub filaments: Vec<Lab>,
-    /// Whether bands on a face are narrow enough.
-    pub steep: Vec<bool>,
+    /// Whether a face may be blended: steep enough for narrow bands, and where the settings want them.
+    pub open: Vec<bool>,
 }
 
 impl<'a> Field<'a> {
-    /// Faces at least so steep in the pose their part is printed in; `None` when a filament's colour cannot be read.
-    pub fn new(figure: &'a Figure, surface: &'a Surface, labels: &'a [u8], slope_min_deg: f64) -> Option<Self> {
-        let filaments = figure.palette.iter().map(crate::equipment::Filament::lab).collect::<Option<_>>()?;
+    /// Finds the faces that are steep in the pose their part is printed in; `None` when a filament's colour cannot be read.
+    pub fn new(figure: &'a Figure, surface: &'a Surface, labels: &'a [u8], settings: &Blend) -> Option<Self> {
+        let filaments = figure.palette.iter().map(Filament::lab).collect::<Option<_>>()?;
         // Smooth normals, so that a rough surface is not broken up into faces with bands and without.
         let mut normals = vec![DVec3::ZERO; surface.linear.len()];
         for face in 0..surface.len() {
             let area = surface.area_vector(figure, face);
             surface.corners[face].into_iter().for_each(|v| normals[v as usize] += area);
         }
-        let [level_max, flat_max] = [1.0, 0.5].map(|share| (share * slope_min_deg.to_radians()).cos());
+        let [level_max, flat_max] = [1.0, 0.5].map(|share| (share * settings.slope_min_deg.to_radians()).cos());
         let is_steep = |face: usize| {
             let up =
                 figure.parts[usize::from(surface.part[face])].pose.map(|pose| pose.rotation.transpose() * DVec3::Z);
@@ -48,8 +50,13 @@ impl<'a> Field<'a> {
             let own = surface.area_vector(figure, face).normalize_or_zero();
             up.is_some_and(|up| normal.normalize_or_zero().dot(up).abs() <= level_max && own.dot(up).abs() <= flat_max)
         };
-        let steep = (0..surface.len()).into_par_iter().map(is_steep).collect();
-        Some(Self { figure, surface, labels, filaments, steep })
+        let mut open: Vec<bool> = (0..surface.len()).into_par_iter().map(is_steep).collect();
+        if settings.skin_only {
+            let colour = |face: usize| lab_of_linear(surface.colour(face));
+            let zones = surface.zone_weights(figure, colour, ZoneWeights { skin: 2.0, face: 2.0 });
+            open.iter_mut().zip(zones).for_each(|(open, zone)| *open &= zone > 1.0);
+        }
+        Some(Self { figure, surface, labels, filaments, open })
     }
 
     /// Colour of the filament a face has.
@@ -70,7 +77,7 @@ impl<'a> Field<'a> {
         let of = |face: usize| &costs[face * count..][..count];
         let best = |face: usize| (0..count).min_by_key(|label| of(face)[*label]).unwrap_or(0) as u8;
         let wanted: Vec<u8> = (0..surface.len()).into_par_iter().map(best).collect();
-        let alike = |x: usize, y: usize| wanted[x] == wanted[y] && self.steep[x] == self.steep[y];
+        let alike = |x: usize, y: usize| wanted[x] == wanted[y] && self.open[x] == self.open[y];
         let (cluster_of, clusters) = surface.flood(CLUSTER_MM2, alike);
         let mut data = vec![0_i64; clusters * count];
         let mut labels = vec![0_u8; clusters];
@@ -92,7 +99,7 @@ impl<'a> Field<'a> {
         let whole = |difference: f64| (area * difference * UNIT) as i64;
         let mut costs = vec![FORBIDDEN; mixes.all.len() + 1];
         costs[0] = whole(ciede2000(scan, self.own(face)));
-        for mix in mixes.of_part[self.part(face)].iter().filter(|_| self.steep[face]) {
+        for mix in mixes.of_part[self.part(face)].iter().filter(|_| self.open[face]) {
             let (mix, price_de) = (*mix, mixes.prices_de[*mix]);
             costs[mix + 1] = whole(ciede2000(scan, mixes.all[mix].lab) + price_de);
         }
@@ -103,9 +110,9 @@ impl<'a> Field<'a> {
     fn edges(&self, cluster_of: &[u32], per_mm: f64) -> Vec<(u32, u32, i64)> {
         let surface = self.surface;
         let mut edges = Vec::new();
-        for face in (0..surface.len()).filter(|face| self.steep[*face]) {
+        for face in (0..surface.len()).filter(|face| self.open[*face]) {
             for (next, length) in surface.neighbours[face].into_iter().zip(surface.length_mm[face]) {
-                if next != NONE && face < next as usize && self.steep[next as usize] {
+                if next != NONE && face < next as usize && self.open[next as usize] {
                     let price = (f64::from(length) * per_mm * UNIT) as i64;
                     edges.push((cluster_of[face], cluster_of[next as usize], price));
                 }
@@ -128,8 +135,8 @@ impl<'a> Field<'a> {
         labels.iter().zip(&patch_of).map(kept).collect()
     }
 
-    /// What was blended, the largest first.
-    pub fn tones(&self, mixes: &Mixes, mix_of_face: &[Option<u16>]) -> Vec<BlendedTone> {
+    /// What was blended, the largest first, and the number each mix has among it.
+    pub fn tones(&self, mixes: &Mixes, mix_of_face: &[Option<u16>]) -> (Vec<BlendedTone>, Vec<u8>) {
         let mut sums = vec![Sum::default(); mixes.all.len()];
         for (face, mix) in mix_of_face.iter().enumerate() {
             if let Some(mix) = mix.map(usize::from) {
@@ -139,10 +146,13 @@ impl<'a> Field<'a> {
                 sums[mix].take(area, scan, [ciede2000(lab, self.own(face)), ciede2000(lab, mixes.all[mix].lab)]);
             }
         }
-        let used = sums.iter().enumerate().filter(|(_, sum)| sum.area_mm2 > 0.0);
-        let mut tones: Vec<BlendedTone> = used.map(|(mix, sum)| sum.tone(mixes, mix)).collect();
-        tones.sort_by(|x, y| y.area_mm2.total_cmp(&x.area_mm2));
-        tones
+        let mut used: Vec<usize> = (0..sums.len()).filter(|mix| sums[*mix].area_mm2 > 0.0).collect();
+        used.sort_by(|x, y| sums[*y].area_mm2.total_cmp(&sums[*x].area_mm2));
+        let mut tone_of_mix = vec![NO_TONE; sums.len()];
+        for (tone, mix) in (0..NO_TONE).zip(&used) {
+            tone_of_mix[*mix] = tone;
+        }
+        (used.into_iter().map(|mix| sums[mix].tone(mixes, mix)).collect(), tone_of_mix)
     }
 }
 

@@ -54,12 +54,13 @@ pub fn estimate(settings: &Estimate, figure: &Figure, index: usize, own: &Equipm
     };
     let positions: Vec<DVec3> = part.mesh.positions.par_iter().map(|p| pose.to_bed(*p)).collect();
     let labels = part.printed_labels().unwrap_or_default();
+    let banded = figure.banded(index);
     let coloured = Coloured {
         positions: &positions,
         triangles: &part.mesh.triangles,
         labels: &labels,
         label_count: figure.palette.len().max(1),
-        level: figure.banded(index),
+        level: &banded,
     };
     Ok(Worker { settings, figure, part, own, coloured }.work())
 }

@@ -145,7 +145,8 @@ impl Export {
     /// Writes and checks all parts, as many at a time as there are threads.
     fn write_all(&self, figure: &Figure, inks: &Inks, ctx: &mut StageContext<'_>) -> Result<Totals, StageError> {
         let mut totals = Totals::default();
-        let all: Vec<(&Part, &[bool])> = figure.parts.iter().enumerate().map(|(i, p)| (p, figure.banded(i))).collect();
+        let all: Vec<(&Part, Vec<bool>)> =
+            figure.parts.iter().enumerate().map(|(i, p)| (p, figure.banded(i))).collect();
         for parts in all.chunks(rayon::current_num_threads().max(1)) {
             let done = totals.parts.len() as f64 / figure.parts.len() as f64;
             ctx.progress(0.85 * done, &format!("writing {} parts, {} done", figure.parts.len(), totals.parts.len()));
@@ -158,7 +159,7 @@ impl Export {
     /// Makes the files of some parts side by side, stores them in order, and checks what was stored.
     fn write_parts(
         &self,
-        parts: &[(&Part, &[bool])],
+        parts: &[(&Part, Vec<bool>)],
         inks: &Inks,
         ctx: &mut StageContext<'_>,
         totals: &mut Totals,

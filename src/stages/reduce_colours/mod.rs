@@ -17,6 +17,7 @@ mod settings;
 mod shades;
 mod verdict;
 
+use crate::colour::mix;
 use crate::colour::spaces::{self, Lab};
 use crate::equipment::Filament;
 use crate::figure::{Fact, Figure};
@@ -83,10 +84,12 @@ impl Transform for ColourReduce {
         ctx.figure("border_mm", border_mm);
         ctx.figure("border_roughness", roughness::roughness(&drawn));
         log_truth(&task, &drawn, &labs, &shades, ctx);
+        let mixes = self.mixes(&labs);
         let offer = verdict::Offer {
             shelf: &ctx.equipment.shelf,
             labs: &shelf.labs,
             palette: &palettes.union,
+            mixes: &mixes,
             lightness_divisor: self.lightness_divisor(),
         };
         for finding in verdict::poor_regions(figure, &task, &shades, offer) {
@@ -146,6 +149,13 @@ impl ColourReduce {
         ctx.figure("border_unsmoothed_mm", unsmoothed_mm);
         ctx.checkpoint()?;
         Ok(labels)
+    }
+
+    /// What filaments can be mixed to; nothing where none are blended.
+    fn mixes(&self, filaments: &[Lab]) -> Vec<Lab> {
+        let linear: Vec<_> = filaments.iter().map(|lab| spaces::linear_of_lab(*lab)).collect();
+        let possible = |blends: &Blends| mix::possible(&linear, blends.bands_max, blends.spread);
+        self.blends.iter().flat_map(possible).map(|mix| mix.lab).collect()
     }
 
     /// The least that patches must have on this printer.

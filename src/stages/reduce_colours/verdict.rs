@@ -105,6 +105,8 @@ pub struct Offer<'a> {
     pub labs: &'a [Lab],
     /// Shelf indices of the palette.
     pub palette: &'a [usize],
+    /// What mixes of the palette look like, where a later stage makes them.
+    pub mixes: &'a [Lab],
     pub lightness_divisor: f64,
 }
 
@@ -169,11 +171,14 @@ fn mean(samples: &[Sample]) -> Lab {
     Lab { l: part(|lab| lab.l), a: part(|lab| lab.a), b: part(|lab| lab.b) }
 }
 
-/// Words for one region; none when a filament in use comes close to its mean.
+/// Words for one region; none when a filament in use, or a mix, comes close to its mean.
 fn region(figure: &Figure, surface: &Surface, faces: &[usize], lab: Lab, offer: Offer) -> Option<Finding> {
     let differ = |j: &usize| ciede2000_weighted(lab, offer.labs[*j], offer.lightness_divisor);
     let nearest = |all: &mut dyn Iterator<Item = usize>| all.min_by(|x, y| differ(x).total_cmp(&differ(y)));
     let used = nearest(&mut offer.palette.iter().copied()).filter(|j| differ(j) > POOR_DE)?;
+    if offer.mixes.iter().any(|mix| ciede2000_weighted(lab, *mix, offer.lightness_divisor) <= POOR_DE) {
+        return None;
+    }
     let area_cm2 = faces.iter().map(|f| f64::from(surface.area_mm2[*f])).sum::<f64>() / 100.0;
     let hex = spaces::format_hex(spaces::bytes_of_linear(spaces::linear_of_lab(lab)));
     let what = format!(

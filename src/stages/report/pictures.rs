@@ -7,8 +7,9 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::{Report, explode, words};
-use crate::equipment::Printer;
-use crate::figure::Figure;
+use crate::colour::spaces::{linear_of_bytes, parse_hex};
+use crate::equipment::{Filament, Printer};
+use crate::figure::{Figure, NO_TONE};
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
 use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw, marked};
@@ -71,8 +72,16 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
     let name = format!("report {} scan {height_px}", Report::VERSION);
     let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px))?;
     let palette = palette(figure);
+    let labels: Vec<Option<Vec<u8>>> = figure.parts.par_iter().enumerate().map(|(i, _)| looks(figure, i)).collect();
     let shapes: Vec<Shape<'_>> = figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
-    let studio = Studio { figure, palette: &palette, shapes: &shapes, printer: &ctx.equipment.printer, height_px };
+    let studio = Studio {
+        figure,
+        labels: &labels,
+        palette: &palette,
+        shapes: &shapes,
+        printer: &ctx.equipment.printer,
+        height_px,
+    };
     let parts = || (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>();
     let large = || rayon::join(|| studio.views(), || rayon::join(|| studio.matched(), || studio.exploded()));
     let (parts, (views, (matched, exploded))) = rayon::join(parts, large);
@@ -81,15 +90,25 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
     Ok(Pictures { views, matched: matched?, exploded: exploded?, thin: studio.thin()?, parts: parts? })
 }
 
-/// Filament colours in linear light; grey for one that cannot be read.
+/// Filament colours in linear light, and after them what blended tones look like from afar; grey for one that cannot be read.
 fn palette(figure: &Figure) -> Vec<[f32; 3]> {
-    let grey = [0x80; 3];
-    let colour = |filament: &crate::equipment::Filament| filament.srgb().unwrap_or(grey);
-    figure.palette.iter().map(|f| crate::colour::spaces::linear_of_bytes(colour(f))).collect()
+    let filaments = figure.palette.iter().map(Filament::srgb);
+    let tones = figure.blend.iter().flat_map(|blend| &blend.tones).map(|tone| parse_hex(&tone.looks));
+    filaments.chain(tones).map(|colour| linear_of_bytes(colour.unwrap_or([0x80; 3]))).collect()
+}
+
+/// Palette entries of a part's triangles. Bands are far finer than a pixel, so they are shown as what they melt into.
+fn looks(figure: &Figure, part: usize) -> Option<Vec<u8>> {
+    let mut labels = figure.parts[part].labels.as_deref().cloned()?;
+    for (label, tone) in labels.iter_mut().zip(figure.tone_of(part)).filter(|(_, tone)| **tone != NO_TONE) {
+        *label = u8::try_from(figure.palette.len() + usize::from(*tone)).unwrap_or(*label);
+    }
+    Some(labels)
 }
 
 struct Studio<'a> {
     figure: &'a Figure,
+    labels: &'a [Option<Vec<u8>>],
     palette: &'a [[f32; 3]],
     shapes: &'a [Shape<'a>],
     printer: &'a Printer,
@@ -99,7 +118,11 @@ struct Studio<'a> {
 impl<'a> Studio<'a> {
     /// The figure from each side.
     fn views(&self) -> Result<Vec<Picture>, PictureError> {
-        let colours = if self.reduced() { "its filament colours" } else { "the colours of the scan" };
+        let colours = match &self.figure.blend {
+            Some(blend) => format!("its filament colours, bands as from {:.1}\u{202f}m", blend.viewing_mm / 1000.0),
+            None if self.reduced() => "its filament colours".to_owned(),
+            None => "the colours of the scan".to_owned(),
+        };
         let items: Vec<_> = (0..self.shapes.len()).map(|i| self.part_item(i, Placement::IDENTITY)).collect();
         let scene = |camera| self.standing(items.clone(), camera);
         from_each_side(&format!("the figure in {colours}"), scene)
@@ -225,7 +248,7 @@ impl<'a> Studio<'a> {
     }
 
     fn part_item(&self, index: usize, place: Placement) -> Item<'a> {
-        let labels = self.figure.parts[index].labels.as_ref().filter(|_| !self.palette.is_empty());
+        let labels = self.labels[index].as_ref().filter(|_| !self.palette.is_empty());
         let colouring = match labels {
             Some(labels) => Colouring::Labels { labels, palette: self.palette },
             None => Colouring::Vertex,
