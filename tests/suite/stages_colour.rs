@@ -239,6 +239,38 @@ fn no_patch_is_below_the_least_area_and_larger_ones_stay() {
     assert!(smooth.patches(0).len() < 11);
 }
 
+/// Two eyes of 1.6 mm radius in a face, and the same spot on the back and on the belly.
+fn faced(p: DVec3) -> [f32; 3] {
+    let spot = |middle: DVec3| (p - middle).with_x(0.0).length() < 1.6;
+    let front = p.x > 0.0 && (-1..=1).step_by(2).any(|side| spot(DVec3::new(0.0, f64::from(side) * 6.0, 82.0)));
+    let belly = p.x > 0.0 && spot(DVec3::new(0.0, 0.0, 0.0));
+    match p.z {
+        _ if front || belly => colour_of("Anchor Black"),
+        z if z < 50.0 => colour_of("Oilskin Yellow"),
+        _ if p.x > -8.0 => colour_of("Weathered Skin"),
+        _ => colour_of("Signal Red"),
+    }
+}
+
+#[test]
+fn eyes_too_small_to_print_are_enlarged_and_other_specks_are_not() {
+    let with = |growth: f64| {
+        let text = format!("{{even_light: 0, smoothing_mm: 0.5, patch_min_mm2: 12, feature_growth_max: {growth}}}");
+        reduce(&whole(&faced), &settings(&text))
+    };
+    let black = |outcome: &Outcome| outcome.areas(0).get("Anchor Black").copied().unwrap_or(0.0);
+    let kept = with(4.0);
+    assert_eq!((kept.numbers["features_enlarged"], kept.numbers["features_lost"]), (2.0, 0.0));
+    let area = black(&kept);
+    assert!((24.0..40.0).contains(&area), "two eyes of 8 mm2 grew to 12 each: {area}");
+    assert!(kept.patches(0).iter().all(|(area, _)| *area >= 12.0));
+    assert!(kept.findings.iter().any(|f| f.what.contains("drawn larger")), "{:?}", kept.findings);
+    let small = with(1.2);
+    assert_eq!((small.numbers["features_enlarged"], small.numbers["features_lost"]), (0.0, 2.0));
+    assert!(small.findings.iter().any(|f| f.what.contains("too small to print")) && black(&small) <= 0.0);
+    assert!(black(&with(1.0)) <= 0.0);
+}
+
 #[test]
 fn labels_agree_over_a_joint_and_cut_faces_follow_their_rim() {
     // The cut goes through a spot: the piece above is below the least area, but the spot as a whole is not.

@@ -6,6 +6,7 @@
 mod advice;
 mod borders;
 mod drawn;
+mod features;
 mod fields;
 mod labels;
 mod light;
@@ -131,6 +132,7 @@ impl ColourReduce {
         let (unsmoothed, unsmoothed_mm) = patches::count(task.surface, &task.nearest());
         let mut labels = task.solve(self.smoothing_mm);
         borders::straighten(task, &mut labels, self.patch_min_mm2);
+        self.keep_features(figure, task, &mut labels, ctx);
         ctx.checkpoint()?;
         ctx.progress(0.8, "clearing away small patches");
         let limits = self.limits(ctx);
@@ -149,6 +151,24 @@ impl ColourReduce {
         ctx.figure("border_unsmoothed_mm", unsmoothed_mm);
         ctx.checkpoint()?;
         Ok(labels)
+    }
+
+    /// Enlarges eyes, brows and lips that are too small to print.
+    fn keep_features(&self, figure: &Figure, task: &Task, labels: &mut [u8], ctx: &mut StageContext<'_>) {
+        if self.feature_growth_max <= 1.0 || self.face_weight <= 1.0 {
+            return;
+        }
+        let least = 0.999 * self.face_weight as f32;
+        let in_face = |face: usize| task.weight(face) >= least * task.surface.area_mm2[face];
+        let within: Vec<bool> = (0..task.surface.len()).map(in_face).collect();
+        let limits = self.limits(ctx);
+        let face = features::Face { figure, within: &within, limits, growth_max: self.feature_growth_max };
+        let kept = features::enlarge(task, labels, face);
+        ctx.figure("features_enlarged", kept.enlarged as f64);
+        ctx.figure("features_lost", kept.lost as f64);
+        if let Some(finding) = verdict::features(kept) {
+            ctx.finding(finding);
+        }
     }
 
     /// What filaments can be mixed to; nothing where none are blended.

@@ -56,6 +56,8 @@ pub struct ColourReduce {
     pub skin_weight: f64,
     /// How much more than cloth the front of the head counts.
     pub face_weight: f64,
+    /// Eyes, brows and lips too small to print are enlarged, to this many times their area at most; 1 lets them go.
+    pub feature_growth_max: f64,
     /// Weight of lightness against hue and chroma; below 1 shadows in the scan matter less.
     pub lightness_weight: f64,
     /// Share of the light baked into the scan that is taken off before colours are compared.
@@ -83,9 +85,10 @@ impl Default for ColourReduce {
             patch_min_mm2: 9.0,
             skin_weight: 2.0,
             face_weight: 4.0,
+            feature_growth_max: 6.0,
             lightness_weight: 0.75,
             even_light: 1.0,
-            even_light_max: 3.0,
+            even_light_max: 8.0,
             must: Vec::new(),
             never: Vec::new(),
             material: None,
@@ -141,6 +144,7 @@ impl ColourReduce {
             ("patch_min_mm2", self.patch_min_mm2, 0.0, 1e6),
             ("skin_weight", self.skin_weight, 0.01, 100.0),
             ("face_weight", self.face_weight, 0.01, 100.0),
+            ("feature_growth_max", self.feature_growth_max, 1.0, 100.0),
             ("lightness_weight", self.lightness_weight, 0.1, 1.0),
             ("even_light", self.even_light, 0.0, 1.0),
             ("even_light_max", self.even_light_max, 1.0, 100.0),

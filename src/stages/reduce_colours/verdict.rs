@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::advice::Wanted;
 use super::drawn::Drawn;
+use super::features::Kept;
 use super::labels::Task;
 use super::palette::Palettes;
 use super::shades::Shades;
@@ -163,6 +164,30 @@ pub fn wanted(palettes: &Palettes) -> Option<Finding> {
         None => "put one like it on the shelf, of the same material".to_owned(),
     };
     Some(Finding::new(Severity::Note, what).hint(hint))
+}
+
+/// Tells what became of marks in the face that are too small to print.
+#[must_use]
+pub fn features(kept: Kept) -> Option<Finding> {
+    let count = if kept.lost > 0 { kept.lost } else { kept.enlarged };
+    let (marks, are) = if count == 1 { ("a mark".to_owned(), "is") } else { (format!("{count} marks"), "are") };
+    match kept {
+        Kept { enlarged: 0, lost: 0 } => None,
+        Kept { lost: 0, .. } => {
+            let what =
+                format!("{marks} in the face, such as eyes, brows or lips, {are} drawn larger, to be printed at all");
+            Some(
+                Finding::new(Severity::Note, what)
+                    .hint("set `feature_growth_max: 1` to have them true to size or not at all"),
+            )
+        }
+        Kept { .. } => {
+            let what =
+                format!("{marks} in the face, such as eyes, brows or lips, {are} too small to print and left out");
+            let hint = "print larger, lower `patch_min_mm2`, raise `feature_growth_max`, or paint them by hand";
+            Some(Finding::new(Severity::Warning, what).hint(hint))
+        }
+    }
 }
 
 fn mean(samples: &[Sample]) -> Lab {

@@ -3,7 +3,9 @@
 //! Sections appear as far as the run has got; the page needs no network and no script.
 
 mod blends;
+mod chart;
 mod explode;
+mod filaments;
 mod gluing;
 mod loading;
 mod page;

@@ -103,7 +103,8 @@ struct Colours {
     /// What is compared, mean, 95th percentile.
     rows: Vec<[String; 3]>,
     /// Mean difference by the number of filaments.
-    with_more: Vec<Line>,
+    /// Chart of what more or fewer filaments would bring.
+    with_more: Option<String>,
 }
 
 #[derive(Debug)]
@@ -135,8 +136,6 @@ struct Cautions {
 
 /// Height from which a figure is to be fixed to a wall or the floor (common practice, no source), mm.
 const TALL_MM: f64 = 800.0;
-/// Most filaments the log may have tried.
-const MOST_COLOURS: usize = 16;
 /// Mass from which two persons lift (common practice, no source), g.
 const HEAVY_G: f64 = 10_000.0;
 
@@ -162,7 +161,7 @@ impl<'a> Page<'a> {
             findings: groups(run),
             tables: tables::all(figure, equipment, pictures),
             cut_plans: cut_plans(figure),
-            colours: colours(run),
+            colours: colours(run, equipment.printer.tools),
             trade: trade::trade(figure, &equipment.printer),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
@@ -289,18 +288,16 @@ fn finding_row<'a>((finding, stage): (&Finding, &'a str)) -> FindingRow<'a> {
 }
 
 /// What the run logged about colour differences.
-fn colours(run: &RunRecord) -> Option<Colours> {
+fn colours(run: &RunRecord, tools: usize) -> Option<Colours> {
     let figures = &run.stages.iter().rev().find(|stage| stage.figures.contains_key("de_mean"))?.figures;
     let said = |name: &str| figures.get(name).map_or_else(String::new, |value| words::number(*value, 1));
     let row = |name: &str, mean: &str, p95: &str| [name.to_owned(), said(mean), said(p95)];
-    let with = |size: usize| figures.get(&format!("de_mean_with_{size}_colours")).map(|mean| (size, *mean));
-    let line = |(size, mean)| Line::new(words::counted(size, "filament", "filaments"), words::number(mean, 1));
     Some(Colours {
         rows: vec![
             row("Best filament for every spot", "de_mean_best", "de_p95_best"),
             row("As printed, borders smoothed", "de_mean", "de_p95"),
         ],
-        with_more: (1..=MOST_COLOURS).filter_map(with).map(line).collect(),
+        with_more: super::filaments::curve(run, tools),
     })
 }
 

@@ -3,6 +3,7 @@
 
 use std::fmt::Write as _;
 
+use super::chart::{Axis, TICKS, escaped, round_step};
 use super::words;
 use crate::equipment::Printer;
 use crate::figure::{ColourTrade, Figure, TradePoint};
@@ -15,9 +16,6 @@ const LEFT: f64 = 52.0;
 const RIGHT: f64 = 664.0;
 const TOP: f64 = 22.0;
 const BOTTOM: f64 = 262.0;
-/// Ticks on an axis, about.
-const TICKS: f64 = 6.0;
-
 /// Points closer than this share of all changes are not worth a sentence.
 const APART: f64 = 0.04;
 
@@ -82,42 +80,6 @@ struct Chart<'a> {
     de: Axis,
 }
 
-/// Values at the two ends of an axis, its ticks, and where its ends are drawn.
-struct Axis {
-    ends: [f64; 2],
-    step: f64,
-    drawn: [f64; 2],
-}
-
-impl Axis {
-    /// From `low` or below to `high` or above, at round steps.
-    fn around([low, high]: [f64; 2], drawn: [f64; 2]) -> Self {
-        let step = round_step((high - low) / TICKS);
-        Self { ends: [(low / step).floor() * step, (high / step).ceil() * step], step, drawn }
-    }
-
-    fn at(&self, value: f64) -> f64 {
-        let share = (value - self.ends[0]) / (self.ends[1] - self.ends[0]);
-        self.drawn[0] + share * (self.drawn[1] - self.drawn[0])
-    }
-
-    fn ticks(&self) -> impl Iterator<Item = f64> {
-        let first = (self.ends[0] / self.step - 1e-9).ceil();
-        let count = ((self.ends[1] / self.step + 1e-9).floor() - first).clamp(0.0, 20.0) as u32;
-        (0..=count).map(move |i| (first + f64::from(i)) * self.step)
-    }
-
-    fn decimals(&self) -> usize {
-        (-self.step.log10().floor()).clamp(0.0, 3.0) as usize
-    }
-}
-
-/// 1, 2 or 5 times a power of ten, no less than what is asked for.
-fn round_step(least: f64) -> f64 {
-    let power = 10.0_f64.powf(least.max(1e-6).log10().floor());
-    [1.0, 2.0, 5.0].into_iter().map(|m| m * power).find(|step| *step >= least * (1.0 - 1e-9)).unwrap_or(10.0 * power)
-}
-
 impl<'a> Chart<'a> {
     fn new(trade: &'a ColourTrade, printer: &'a Printer) -> Self {
         let range = |of: &dyn Fn(&TradePoint) -> f64| {
@@ -173,17 +135,7 @@ impl<'a> Chart<'a> {
 
     /// Grid, ticks and what the axes are.
     fn axes(&self, svg: &mut String) {
-        for value in self.de.ticks() {
-            let y = self.de.at(value);
-            let _ = write!(
-                svg,
-                "<line class=\"grid\" x1=\"{LEFT}\" x2=\"{RIGHT}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>\
-                 <text class=\"tick\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
-                LEFT - 8.0,
-                y + 4.0,
-                words::number(value, self.de.decimals())
-            );
-        }
+        self.de.rules(svg, [LEFT, RIGHT]);
         let mut below = |axis: &Axis, drop: f64, unit: &str| {
             for value in axis.ticks().filter(|value| *value <= axis.ends[1] * (1.0 + 1e-9)) {
                 let number = words::number(value, axis.decimals());
@@ -242,8 +194,4 @@ impl<'a> Chart<'a> {
             }
         }
     }
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
