@@ -13,7 +13,7 @@ use crate::colour::white::{White, lab_under_d65};
 pub type WindowC = [f64; 2];
 
 /// One spool kind on the shelf.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Filament {
     /// Short name used in files and reports, unique on the shelf.
@@ -60,7 +60,7 @@ impl Filament {
 }
 
 /// A measured colour as the owner wrote it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 #[serde(untagged)]
 pub enum Colour {
     /// sRGB `#RRGGBB` (IEC 61966-2-1).
@@ -70,7 +70,7 @@ pub enum Colour {
 }
 
 /// A CIE Lab colour (ISO/CIE 11664-4) with its white.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LabColour {
     /// L 0 to 100, a and b.
@@ -127,7 +127,7 @@ impl<'de> Visitor<'de> for ColourVisitor {
 }
 
 /// How a printer changes filament, which decides what a change costs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Changer {
     /// Each filament has a head of its own.
@@ -137,7 +137,7 @@ pub enum Changer {
 }
 
 /// One printer of the owner.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Printer {
     pub name: String,
@@ -157,6 +157,13 @@ pub struct Printer {
     pub bed_max_c: f64,
     /// Material it lays down while printing walls and infill, mm3/s.
     pub flow_mm3_per_sec: f64,
+    /// True over estimated printing time, as `statuary calibrate` finds it with a finished print.
+    #[serde(default = "default_time_factor")]
+    pub time_factor: f64,
+}
+
+fn default_time_factor() -> f64 {
+    1.0
 }
 
 /// No printer lays thinner layers, mm.

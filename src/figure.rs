@@ -88,6 +88,9 @@ pub struct PartEstimate {
     pub mass_g: f64,
     pub support_g: f64,
     pub purge_g: f64,
+    /// Grams to have at hand per palette entry, support and purge with it.
+    #[serde(default)]
+    pub need_g: Vec<f64>,
     pub layers: usize,
     pub tool_changes: usize,
     /// Tool changes if every layer loaded its filaments in shelf order.

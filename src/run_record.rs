@@ -59,6 +59,9 @@ pub struct PartRecord {
     pub triangles: usize,
     /// Grams by filament name.
     pub mass_g: BTreeMap<String, f64>,
+    /// Grams to have at hand by filament name: support and purge with it. Older logs do not tell.
+    #[serde(default)]
+    pub need_g: BTreeMap<String, f64>,
     pub tool_changes: usize,
     pub seconds: f64,
 }

@@ -1,10 +1,12 @@
 //! What a person types: arguments and dispatch.
 
+mod calibrate;
 mod check;
 mod demo;
 pub mod exit_code;
 mod inspect;
 mod message;
+mod papers;
 mod progress;
 mod recut;
 mod run;
@@ -42,6 +44,8 @@ enum Command {
     Inspect(inspect::InspectArgs),
     /// Take the colours of filaments from a scan of printed chips, made with the scanner and light of the figures
     Swatch(swatch::SwatchArgs),
+    /// Learn from a finished print how a printer's hours compare with the estimate
+    Calibrate(calibrate::CalibrateArgs),
     /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
     Watch(watch::WatchArgs),
     /// Read pipelines, shelf and printers, and point at what is wrong
@@ -56,6 +60,12 @@ enum Command {
     Status(status::StatusArgs),
     /// Remove every trace of a run: results, scan, stage results, log
     Forget(status::ForgetArgs),
+    /// Print what a shell needs to complete commands and options
+    Completions(papers::CompletionsArgs),
+    /// Write manual pages
+    Man(papers::ManArgs),
+    /// Print the JSON Schema of a pipeline, shelf or printers, for an editor to check and complete
+    Schema(papers::SchemaArgs),
 }
 
 /// Reads the arguments, does what they ask, and turns the result into an exit code.
@@ -94,5 +104,12 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
         Command::Stages => stages::stages(json),
         Command::Status(args) => status::status(&args, json),
         Command::Forget(args) => status::forget(&args),
+        Command::Calibrate(args) => calibrate::calibrate(&args, json),
+        Command::Completions(args) => {
+            papers::completions(&args);
+            Ok(())
+        }
+        Command::Man(args) => papers::man(&args),
+        Command::Schema(args) => papers::schema(&args),
     }
 }

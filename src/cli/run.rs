@@ -213,6 +213,9 @@ fn carry_out(order: &Order<'_>) -> Result<(), Failure> {
     let record = runner::run(&order.plan, &order.source, &mut folder, &mut around)?;
     drop(shown);
     let out = folder.publish(&record).map_err(Failure::disk(&order.out))?;
+    if let Some(workshop) = Workshop::around(&out).filter(|workshop| out.parent() == Some(&workshop.outbox())) {
+        workshop.list_runs();
+    }
     print!("{}", if order.json { summary_json(&record, &out)? } else { summary_text(&record, &out) });
     if record.outcome == Outcome::DoneWithFaults { Err(Failure::PrintCheck) } else { Ok(()) }
 }

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::spaces::{Lab, WHITE_D65, inverse, lab_of_relative, relative_of_lab, times};
 
 /// The white a Lab colour was measured under.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub enum White {
     D50,
     D65,

@@ -33,7 +33,11 @@ pub fn forget(run: &Path) -> io::Result<()> {
         let own: Vec<String> = stamps(&record).filter(|stamp| !others.contains(stamp)).collect();
         Cache::open(&workshop.cache()).forget(&own)?;
     }
-    files::remove(run)
+    files::remove(run)?;
+    if let Some(workshop) = Workshop::around(run) {
+        workshop.list_runs();
+    }
+    Ok(())
 }
 
 fn stamps(record: &RunRecord) -> impl Iterator<Item = String> + '_ {

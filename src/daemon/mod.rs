@@ -95,6 +95,7 @@ impl Daemon {
             info!(job = %job.id, scan = %job.scan, "taking up unfinished work");
             self.run_job(job).await?;
         }
+        self.workshop.list_runs();
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
         let mut inbox = Inbox::default();
         while !self.shutdown.asked() {
@@ -200,6 +201,7 @@ impl Daemon {
             Ending::Refused { reason, hint } => warn!(job = %id, scan = %scan, %reason, %hint, "refused"),
             Ending::Stopped => info!(job = %id, scan = %scan, "stopped; it goes on at the next start"),
         }
+        self.workshop.list_runs();
         let cache = crate::pipeline::cache::Cache::open(&self.workshop.cache());
         cache.shrink(self.options.cache_max_bytes)?;
         Ok(())

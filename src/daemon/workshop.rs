@@ -4,8 +4,8 @@ use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::pipeline::files;
 use crate::pipeline::library::SHIPPED;
+use crate::pipeline::{files, index};
 
 /// Folder of the program's own records inside a workshop.
 const HIDDEN: &str = ".statuary";
@@ -68,6 +68,13 @@ impl Workshop {
     #[must_use]
     pub fn refused(&self) -> PathBuf {
         self.root.join(HIDDEN).join("refused")
+    }
+
+    /// Brings the list of runs in the outbox up to date. A list that cannot be written stops nothing.
+    pub fn list_runs(&self) {
+        if let Err(error) = index::write(&self.outbox()) {
+            tracing::warn!(%error, "the list of runs is not up to date");
+        }
     }
 
     /// Makes what is missing: folders, the shipped pipelines, the museum's shelf and printers as a start. Files that

@@ -73,6 +73,16 @@ impl Workbench {
         if problems.is_empty() { Ok(shelf) } else { Err(problems) }
     }
 
+    /// Reads printers from their text.
+    ///
+    /// # Errors
+    /// Every fault of it.
+    pub fn printers(file: &str, text: &str) -> Result<Vec<Printer>, Vec<Problem>> {
+        let printers: Vec<Printer> = read_yaml(file, text).map_err(|problem| vec![problem])?;
+        let problems = check_printers(file, &printers);
+        if problems.is_empty() { Ok(printers) } else { Err(problems) }
+    }
+
     fn read(shelf: &[(&str, &str)], printers: &[(&str, &str)], demo: bool) -> Result<Self, Vec<Problem>> {
         let mut problems = Vec::new();
         let mut bench = Self { shelf: Vec::new(), printers: Vec::new(), demo };
@@ -193,6 +203,7 @@ fn check_printers(file: &str, printers: &[Printer]) -> Vec<Problem> {
             ("nozzle_max_c", printer.nozzle_max_c, 50.0, 600.0),
             ("bed_max_c", printer.bed_max_c, 0.0, 300.0),
             ("flow_mm3_per_sec", printer.flow_mm3_per_sec, 0.1, 1000.0),
+            ("time_factor", printer.time_factor, 0.1, 10.0),
         ] {
             problems.extend(out_of_range(file, &at(setting), value, low, high));
         }

@@ -256,13 +256,17 @@ fn part_record(figure: &Figure, part: &Part) -> PartRecord {
     let posed = part.mesh.positions.iter().map(|p| part.pose.map_or(*p, |pose| pose.to_bed(*p)));
     let (low, high) = measure::bounds(&posed.collect::<Vec<_>>());
     let estimate = part.estimate.clone().unwrap_or_default();
-    let grams = figure.palette.iter().zip(&estimate.filament_g);
+    let by_name = |grams: &[f64]| {
+        let named = figure.palette.iter().zip(grams).filter(|(_, g)| **g > 0.0);
+        named.map(|(filament, g)| (filament.name.clone(), *g)).collect()
+    };
     PartRecord {
         name: part.name.clone(),
         volume_mm3: measure::volume_mm3(&part.mesh),
         size_mm: if part.mesh.positions.is_empty() { [0.0; 3] } else { (high - low).to_array() },
         triangles: part.mesh.triangles.len(),
-        mass_g: grams.filter(|(_, g)| **g > 0.0).map(|(f, g)| (f.name.clone(), *g)).collect(),
+        mass_g: by_name(&estimate.filament_g),
+        need_g: by_name(&estimate.need_g),
         tool_changes: estimate.tool_changes,
         seconds: estimate.seconds,
     }

@@ -33,6 +33,8 @@ pub struct StageEntry {
     pub either: &'static [&'static str],
     /// A stage with all its defaults.
     pub default: fn() -> Stage,
+    /// JSON Schema of its settings.
+    pub schema: fn(&mut schemars::SchemaGenerator) -> schemars::Schema,
 }
 
 /// What a stage does when its turn comes.
@@ -60,6 +62,7 @@ macro_rules! stage_table {
             example: <$settings>::EXAMPLE,
             either: <$settings>::EITHER,
             default: || Stage::$variant(<$settings>::default()),
+            schema: |generator| generator.subschema_for::<$settings>(),
         },)+];
 
         impl Stage {

@@ -22,7 +22,7 @@ use crate::units::snap_mm;
 use sides::{Side, sides};
 
 /// What makes a pose dear.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Orient {
     /// Kept free along the sides of the bed and below the top of the build volume, mm.

@@ -5,6 +5,7 @@
     oracle.py recut RUN_DIR RECUT_DIR   both halves of a part in the figure against manifold3d's
     oracle.py solid MESH       is it closed and consistently wound, how many bodies, which volume (trimesh)
     oracle.py mended           a mended scan against the whole body (JSON on standard input): trimesh, manifold3d, libigl
+    oracle.py schema           YAML texts against a JSON Schema by jsonschema (JSON on standard input)
     oracle.py kmedians         a weighted k-medoid cost by exhaustive search in numpy, samples on standard input
 
 Prints one JSON object.
@@ -210,6 +211,18 @@ def kmedians(text):
     return {"pick": best, "cost": costs[best]}
 
 
+def schema(text):
+    """What a validator finds wrong with each text; the schema itself is checked first."""
+    from jsonschema import Draft202012Validator
+    import yaml
+
+    data = json.loads(text)
+    Draft202012Validator.check_schema(data["schema"])
+    validator = Draft202012Validator(data["schema"])
+    faults = [[error.message[:200] for error in validator.iter_errors(yaml.safe_load(words))] for words in data["texts"]]
+    return {"faults": faults}
+
+
 def main():
     match sys.argv[1:]:
         case ["run", folder]:
@@ -224,6 +237,8 @@ def main():
             answer = mended(sys.stdin.read())
         case ["taubin"]:
             answer = taubin(sys.stdin.read())
+        case ["schema"]:
+            answer = schema(sys.stdin.read())
         case ["kmedians"]:
             answer = kmedians(sys.stdin.read())
         case _:

@@ -121,6 +121,7 @@ pub fn equipment() -> Equipment {
             nozzle_max_c: 280.0,
             bed_max_c: 100.0,
             flow_mm3_per_sec: 12.0,
+            time_factor: 1.0,
         },
     }
 }

@@ -28,6 +28,7 @@ fn equipment() -> Equipment {
         nozzle_max_c: 280.0,
         bed_max_c: 100.0,
         flow_mm3_per_sec: 10.0,
+        time_factor: 1.0,
     };
     Equipment { shelf: Vec::new(), printer }
 }

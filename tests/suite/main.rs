@@ -6,6 +6,7 @@
 mod architecture;
 mod bodies;
 mod cache;
+mod calibrate;
 mod colour;
 mod daemon;
 mod inspect;
@@ -26,6 +27,7 @@ mod mesh_triangulate;
 mod outside;
 mod outside_clean;
 mod outside_turned;
+mod papers;
 mod picture;
 mod plan;
 mod readers;

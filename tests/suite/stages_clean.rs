@@ -55,6 +55,7 @@ fn clean(settings: &Clean, scan: TriMesh, target: TargetSize, cancelled: bool) -
         nozzle_max_c: 290.0,
         bed_max_c: 110.0,
         flow_mm3_per_sec: 10.0,
+        time_factor: 1.0,
     };
     let equipment = Equipment { shelf: Vec::new(), printer };
     let (mut sink, mut progress) = (MemorySink::default(), |_: f64, _: &str| ());

@@ -40,6 +40,7 @@ fn equipment(tools: usize) -> Equipment {
         nozzle_max_c: 300.0,
         bed_max_c: 110.0,
         flow_mm3_per_sec: 12.0,
+        time_factor: 1.0,
     };
     Equipment { shelf: figure().palette, printer }
 }

@@ -30,6 +30,7 @@ fn printer(volume_mm: [f64; 3]) -> Equipment {
         nozzle_max_c: 280.0,
         bed_max_c: 100.0,
         flow_mm3_per_sec: 12.0,
+        time_factor: 1.0,
     };
     Equipment { shelf: Vec::new(), printer }
 }

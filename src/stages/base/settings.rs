@@ -8,7 +8,7 @@ use crate::problem::{Problem, beyond, out_of_range};
 use crate::stage::Settings;
 
 /// A plate under the figure's feet.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Base {
     /// Outline of the plate; `hull` takes the least material.
@@ -44,7 +44,7 @@ pub struct Base {
 }
 
 /// Outline of a plate.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Shape {
     /// The smallest convex outline there is, drawn around feet and centre of mass with round corners.
@@ -56,7 +56,7 @@ pub enum Shape {
 }
 
 /// What fills the cavity.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Ballast {
     #[default]

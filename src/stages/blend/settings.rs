@@ -6,7 +6,7 @@ use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
 /// Which colours are blended, and for whose eyes.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Blend {
     /// From how far the figure is looked at, mm: bands melt into one colour there. Thrice its height when left out, 500 mm at

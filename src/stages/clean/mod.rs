@@ -23,7 +23,7 @@ use crate::problem::Problem;
 use crate::stage::{Settings, StageContext, StageError, Transform};
 
 /// When the surface is wrapped anew instead of mended.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum WrapWhen {
     /// Only when mending does not give a solid.
@@ -34,7 +34,7 @@ pub enum WrapWhen {
 }
 
 /// Settings of `clean`. Lengths are those of the scan unless said otherwise.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Clean {
     /// Rim vertices nearer than this are one; 0 derives it from the precision of the scan.

@@ -102,6 +102,7 @@ mod tests {
             nozzle_max_c: 280.0,
             bed_max_c: 100.0,
             flow_mm3_per_sec: 12.0,
+            time_factor: 1.0,
         }
     }
 

@@ -17,7 +17,7 @@ use crate::problem::{Problem, out_of_range};
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
 
 /// How parts are printed, as far as it decides mass and time.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Estimate {
     /// Layer height, mm; 0 takes the printer's.
@@ -61,7 +61,7 @@ impl Default for Estimate {
 
 impl Settings for Estimate {
     const NAME: &'static str = "estimate";
-    const VERSION: u32 = 3;
+    const VERSION: u32 = 4;
     const SUMMARY: &'static str = "grams, hours, tool changes and support of every part; whether the figure stands";
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }

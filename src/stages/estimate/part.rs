@@ -36,8 +36,6 @@ pub struct PartWork {
     pub estimate: PartEstimate,
     /// Palette entries the part is printed with, ascending.
     pub used: Vec<usize>,
-    /// Grams by palette entry with support and purge.
-    pub need_g: Vec<f64>,
     /// Centre of mass on the assembled figure, mm.
     pub centre: DVec3,
 }
@@ -106,7 +104,7 @@ impl Worker<'_> {
         let grams = |label: usize, mm3: f64| mm3 / 1000.0 * self.density(label);
         let filament_g: Vec<f64> = volumes.iter().enumerate().map(|(label, mm3)| grams(label, *mm3)).collect();
         let support_g = grams(base, support.iter().sum());
-        let estimate = PartEstimate {
+        let mut estimate = PartEstimate {
             volume_mm3: measure::volume_mm3(&self.part.mesh),
             mass_g: filament_g.iter().sum(),
             support_g,
@@ -117,9 +115,10 @@ impl Worker<'_> {
             seconds: self.seconds(&plastic, &support, volumes.iter().sum(), changes.count),
             overhang_mm2: self.overhang_mm2(&rule),
             filament_g: if self.figure.palette.is_empty() { Vec::new() } else { filament_g },
+            need_g: Vec::new(),
         };
-        let need_g = self.need_g(&estimate, &changes, base);
-        PartWork { estimate, used, need_g, centre: self.centre(&plastic, &filling) }
+        estimate.need_g = self.need_g(&estimate, &changes, base);
+        PartWork { estimate, used, centre: self.centre(&plastic, &filling) }
     }
 
     fn layers(&self) -> Layers {
@@ -182,7 +181,7 @@ impl Worker<'_> {
             (LAYER_SECS + per_mm3 * (grown * plastic + support)).max(self.settings.minimum_layer_secs)
         };
         let layers: f64 = plastic.layers.iter().zip(support).map(layer).sum();
-        HEAT_UP_SECS + layers + changes as f64 * self.own.printer.change_secs
+        self.own.printer.time_factor * (HEAT_UP_SECS + layers + changes as f64 * self.own.printer.change_secs)
     }
 
     /// Grams to have at hand: support comes from the base filament, each change purges the filament it loads.

@@ -49,7 +49,7 @@ fn tell_materials(figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_
 fn tell_spools(figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_>) {
     for (label, entry) in figure.palette.iter().enumerate() {
         let need = works.iter().fold(materials::Need::default(), |need, work| {
-            let g = work.need_g.get(label).copied().unwrap_or(0.0);
+            let g = work.estimate.need_g.get(label).copied().unwrap_or(0.0);
             materials::Need { all_g: need.all_g + g, most_in_part_g: need.most_in_part_g.max(g) }
         });
         let on_shelf = ctx.equipment.shelf.iter().find(|filament| filament.name == entry.name);

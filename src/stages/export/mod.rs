@@ -32,7 +32,7 @@ const RELIEF_MAX_MM: f64 = 1.0;
 const DEEP_SHARE_MIN: f64 = 0.5;
 
 /// What to write.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Export {
     /// How deep colours go under the surface, mm; 0 takes it from each filament.

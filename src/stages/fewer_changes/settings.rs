@@ -7,7 +7,7 @@ use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
 /// How much true colour tool changes are worth.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct FewerChanges {
     /// Colour that an hour of tool changes may cost: added difference (CIEDE2000) times surface, dE cm2; 0 changes nothing.

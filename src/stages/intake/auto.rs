@@ -21,3 +21,9 @@ pub(super) fn deserialize<'de, T: Deserialize<'de>, D: Deserializer<'de>>(
     let given: Result<T, serde::de::value::Error> = T::deserialize(word.into_deserializer());
     given.map(Some).map_err(|e| D::Error::custom(format!("{e}, or `auto`")))
 }
+
+/// Schema of what may be written: a value, or `auto`.
+pub(super) fn schema<T: schemars::JsonSchema>(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
+    let value = generator.subschema_for::<T>();
+    schemars::json_schema!({"anyOf": [{"const": "auto"}, value], "default": "auto"})
+}

@@ -35,7 +35,7 @@ const SURE: f64 = 0.7;
 const COORDINATE_MAX_MM: f64 = 1e7;
 
 /// What to do when a picture or material file the scan names is not there.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum MissingPicture {
     #[default]
@@ -44,14 +44,16 @@ pub enum MissingPicture {
 }
 
 /// Settings of the stage `intake`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Intake {
     /// Unit of the file's lengths; none when it is to be found out.
     #[serde(with = "auto")]
+    #[schemars(schema_with = "auto::schema::<Unit>")]
     pub unit: Option<Unit>,
     /// Direction of the file's axes that is up; none when it is to be found out.
     #[serde(with = "auto")]
+    #[schemars(schema_with = "auto::schema::<Axis>")]
     pub up: Option<Axis>,
     /// Finest colour detail taken over from pictures, measured on the printed figure.
     pub colour_detail_mm: f64,

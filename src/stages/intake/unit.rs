@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 /// A unit of length.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Unit {
     Mm,

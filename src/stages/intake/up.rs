@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::body::Body;
 
 /// A direction of the file's axes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub enum Axis {
     #[serde(rename = "+x")]
     PlusX,

@@ -6,7 +6,7 @@ use crate::problem::{Problem, out_of_range};
 use crate::stage::Settings;
 
 /// What one choice of filaments is for.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum ForEach {
     /// One palette for the whole figure.
@@ -17,7 +17,7 @@ pub enum ForEach {
 }
 
 /// What a `blend` stage later in the pipeline can mix, for choosing filaments whose mixes come near the scan.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Blends {
     /// Most bands after which a pattern begins anew, as in `blend`.
@@ -36,7 +36,7 @@ impl Default for Blends {
 }
 
 /// Settings of `colour-reduce`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct ColourReduce {
     /// Most filaments in a part; as many as the printer holds when left out.

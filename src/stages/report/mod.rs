@@ -13,7 +13,7 @@ mod pictures;
 mod regions;
 mod tables;
 mod trade;
-mod words;
+pub mod words;
 
 use askama::Template;
 use serde::{Deserialize, Serialize};
@@ -28,11 +28,14 @@ use crate::stage::{Output, Settings, StageContext, StageError, Uses};
 /// File the page is written to.
 pub const FILE: &str = "report.html";
 
+/// File of a picture of the figure, for lists of runs.
+pub const PREVIEW: &str = "preview.jpg";
+
 /// Heights a picture may have, pixels.
 const HEIGHT_PX: std::ops::RangeInclusive<usize> = 200..=2400;
 
 /// Settings of the stage.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Report {
     /// Heading of the page; the scan's name when left out.
@@ -94,6 +97,9 @@ impl Output for Report {
             )
         })?;
         ctx.figure("page_bytes", html.len() as f64);
+        if let Some(preview) = pictures.preview() {
+            ctx.put(PREVIEW, &preview)?;
+        }
         ctx.put(FILE, html.as_bytes())
     }
 }

@@ -225,19 +225,7 @@ fn facts(figure: &Figure, run: &RunRecord, times: bool) -> Vec<Line> {
 }
 
 fn state(run: &RunRecord) -> State {
-    let of = |severity| run.findings().filter(|f| f.severity == severity).count();
-    let (faults, warnings) = (of(Severity::Fault), of(Severity::Warning));
-    let (class, sentence) = if run.error.is_some() {
-        ("fault", "The run stopped before it was done: this page shows what there is.".to_owned())
-    } else if faults > 0 {
-        let faults = words::counted(faults, "fault", "faults");
-        ("fault", format!("Do not print yet: {faults} would spoil the print."))
-    } else if warnings > 0 {
-        let warnings = words::counted(warnings, "warning", "warnings");
-        ("warning", format!("Can be printed; read {warnings} first."))
-    } else {
-        ("good", "Nothing stands in the way of printing.".to_owned())
-    };
+    let (class, sentence) = words::verdict(run);
     State { class, sentence }
 }
 

@@ -41,6 +41,16 @@ pub struct Pictures {
     pub parts: Vec<Option<Picture>>,
 }
 
+impl Pictures {
+    /// The figure from the front as a file.
+    #[must_use]
+    pub fn preview(&self) -> Option<Vec<u8>> {
+        // Scan and figure take turns; without a scan the figure comes first.
+        let made = self.views.get((self.views.len() / SIDES.len()).checked_sub(1)?)?;
+        STANDARD.decode(made.data.split_once(',')?.1).ok()
+    }
+}
+
 /// A picture that could not be stored.
 #[derive(Debug, thiserror::Error)]
 #[error("cannot store a picture of {width} x {height} pixels: {source}")]

@@ -187,7 +187,7 @@ fn filaments<'a>(figure: &'a Figure, surfaces: &[Vec<Surface>]) -> Vec<FilamentR
     let row = |(i, filament): (usize, &'a Filament)| {
         let here = || surfaces.iter().filter_map(move |s| s.get(i));
         let area_mm2: f64 = here().map(|s| s.area_mm2).sum();
-        let need_g: f64 = estimates.iter().filter_map(|e| e.filament_g.get(i)).sum();
+        let need_g: f64 = estimates.iter().filter_map(|e| e.need_g.get(i)).sum();
         let light = [0, 1, 2].map(|k| (here().map(|s| s.light[k]).sum::<f64>() / area_mm2) as f32);
         let estimated = !estimates.is_empty();
         let scanned = (area_mm2 > 0.0).then(|| filament.srgb()).flatten().map(|srgb| {

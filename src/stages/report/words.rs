@@ -1,5 +1,8 @@
 //! Numbers as people read them: grouped digits, a thin space before the unit, hours and minutes.
 
+use crate::finding::Severity;
+use crate::run_record::RunRecord;
+
 /// Narrow space that does not break: between a number and its unit, and between groups of digits.
 pub const THIN: char = '\u{202f}';
 
@@ -181,6 +184,22 @@ fn spoken(name: &str) -> String {
     };
     let words: Vec<String> = name.split('_').map(word).collect();
     capital(&words.join(" "))
+}
+
+/// Whether a run can be printed: a class for the page's style, and a sentence.
+#[must_use]
+pub fn verdict(run: &RunRecord) -> (&'static str, String) {
+    let of = |severity| run.findings().filter(|f| f.severity == severity).count();
+    let (faults, warnings) = (of(Severity::Fault), of(Severity::Warning));
+    if run.error.is_some() {
+        ("fault", "The run stopped before it was done: this page shows what there is.".to_owned())
+    } else if faults > 0 {
+        ("fault", format!("Do not print yet: {} would spoil the print.", counted(faults, "fault", "faults")))
+    } else if warnings > 0 {
+        ("warning", format!("Can be printed; read {} first.", counted(warnings, "warning", "warnings")))
+    } else {
+        ("good", "Nothing stands in the way of printing.".to_owned())
+    }
 }
 
 /// The text with a capital first letter.

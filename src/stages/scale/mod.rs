@@ -18,7 +18,7 @@ use crate::problem::Problem;
 use crate::stage::{Settings, StageContext, StageError, TargetSize, Transform, Uses};
 
 /// The size to print in: a height or a factor, not both.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Scale {
     /// Height of the printed figure, mm.

@@ -9,7 +9,7 @@ use crate::problem::Problem;
 use crate::stage::Settings;
 
 /// Cuts the figure into parts that fit the printer.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Split {
     /// Kept free on every side of the bed and at the top, mm.
@@ -52,7 +52,7 @@ pub struct Split {
 }
 
 /// What holds a joint besides glue.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Keys {
     /// Round sockets on both sides for bought or printed dowels.

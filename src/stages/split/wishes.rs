@@ -12,7 +12,7 @@ use crate::problem::Problem;
 const TILT_MAX_DEG: f64 = 45.0;
 
 /// An axis of the figure: x to its left, y to its back, z up.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Axis {
     X,
@@ -21,7 +21,7 @@ pub enum Axis {
 }
 
 /// A direction on the figure.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Towards {
     Left,
@@ -31,7 +31,7 @@ pub enum Towards {
 }
 
 /// The figure's own left or right.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Side {
     Left,
@@ -39,7 +39,7 @@ pub enum Side {
 }
 
 /// A plane that was asked for: at a length from the figure's low end, or at a share of its extent, along its middle.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FixedCut {
     pub axis: Axis,
@@ -65,7 +65,7 @@ pub(super) struct Asked {
 }
 
 /// A place that is not to be cut: a part of the body, or all between two heights.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(untagged)]
 pub enum Avoid {
     Zone(AvoidZone),
@@ -73,7 +73,7 @@ pub enum Avoid {
 }
 
 /// Parts of the body that can be avoided.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum AvoidZone {
     Head,
@@ -89,7 +89,7 @@ pub enum AvoidZone {
 }
 
 /// A stretch of height above the figure's low end: in millimetres or as shares of its height.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Heights {
     #[serde(default, skip_serializing_if = "Option::is_none")]
