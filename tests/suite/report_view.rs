@@ -5,6 +5,7 @@ use std::path::Path;
 use serde_json::Value;
 use statuary::run_record::RunRecord;
 
+use super::stages_report::{equipment, figure, page_of, run as record, small};
 use super::support::browser::Browser;
 use super::support::{folder, json, small_scan, statuary, stderr, text};
 
@@ -37,6 +38,19 @@ fn is_shown(browser: &mut Browser, selector: &str) -> bool {
 /// Waits for the frames that an input asked for.
 fn settle(browser: &mut Browser) {
     browser.value("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))");
+}
+
+/// Lets the mouse do something a little above the middle of the view.
+fn point_at_the_belly(browser: &mut Browser, what: &[&str]) {
+    let at = browser.value(
+        "(() => { const r = document.querySelector('#turning canvas').getBoundingClientRect();
+           return [r.left + r.width / 2, r.top + 0.4 * r.height]; })()",
+    );
+    for kind in what {
+        let button = if *kind == "mouseMoved" { "none" } else { "left" };
+        let event = serde_json::json!({ "type": kind, "x": at[0], "y": at[1], "button": button, "clickCount": 1 });
+        browser.call("Input.dispatchMouseEvent", &event);
+    }
 }
 
 /// No word on the console, no error, no request but for the page itself.
@@ -136,16 +150,50 @@ fn every_way_of_showing_and_every_part_can_be_chosen() {
     for (a, b) in (1..seen.len()).flat_map(|b| (0..b).map(move |a| (a, b))) {
         assert!(differing(&seen[a], &seen[b]) > 0.01, "ways {a} and {b} look alike");
     }
+    // The figure's belly is under the mouse: it is named, and picked by a click.
+    let named = "document.querySelector('#turning output').textContent";
+    point_at_the_belly(&mut browser, &["mouseMoved"]);
+    browser.until(&format!("{named} !== ''"));
+    point_at_the_belly(&mut browser, &["mousePressed", "mouseReleased"]);
+    let picked = browser.value("document.querySelector('#turning [aria-pressed=true]').dataset.name");
+    assert!(record.parts.iter().any(|part| picked == part.name.as_str()), "{picked}");
+    assert_eq!(browser.value(named), picked);
+    browser.press("Escape");
+    assert_eq!(count(&mut browser, "#turning [aria-pressed=true]"), 0);
+    settle(&mut browser);
+    assert!(differing(seen.last().unwrap(), &browser.picture(CANVAS)) < 0.002);
+
     browser.value("document.querySelector('#turning [data-part=\"0\"]').click()");
     settle(&mut browser);
     assert!(differing(seen.last().unwrap(), &browser.picture(CANVAS)) > 0.01);
     let pressed = "document.querySelectorAll('#turning [aria-pressed=true]').length";
     assert_eq!(browser.value(pressed), 1);
-    let name = browser.value("document.querySelector('#turning output').textContent");
-    assert_eq!(name, record.parts[0].name.as_str());
+    assert_eq!(browser.value(named), record.parts[0].name.as_str());
     is_quiet(&browser);
     let wide = browser.value("document.documentElement.scrollWidth");
     assert!(wide.as_u64().unwrap() <= 390, "the page is {wide} pixels wide on a phone");
+}
+
+#[test]
+fn a_figure_in_one_piece_turns_too() {
+    let mut whole = figure();
+    whole.parts.truncate(1);
+    whole.joints.clear();
+    whole.glue_order.clear();
+    let folder = folder();
+    let page = folder.path().join("report.html");
+    std::fs::write(&page, page_of(&small(), &whole, &record(), &equipment(4))).unwrap();
+    let mut browser = Browser::open(&page, [1280, 900], &[]);
+    browser.until(READY);
+    browser.value("document.querySelector('#turning').scrollIntoView()");
+    let start = browser.picture(CANVAS);
+    point_at_the_belly(&mut browser, &["mouseMoved", "mousePressed", "mouseReleased"]);
+    browser.press("ArrowLeft");
+    settle(&mut browser);
+    assert!(differing(&start, &browser.picture(CANVAS)) > 0.01);
+    assert_eq!(browser.value("document.querySelectorAll('#turning [data-part], #turning [type=range]').length"), 0);
+    std::thread::sleep(std::time::Duration::from_millis(200));
+    is_quiet(&browser);
 }
 
 #[test]
@@ -156,9 +204,9 @@ fn pictures_stand_in_on_paper_without_webgl_and_when_the_card_is_lost() {
     let page = out.join("report.html");
     let mut browser = Browser::open(&page, [1280, 900], &[]);
     browser.until(READY);
-    browser.call("Emulation.setEmulatedMedia", serde_json::json!({ "media": "print" }));
+    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "print" }));
     assert!(is_shown(&mut browser, ".apart.turned img") && !is_shown(&mut browser, CANVAS));
-    browser.call("Emulation.setEmulatedMedia", serde_json::json!({ "media": "screen" }));
+    browser.call("Emulation.setEmulatedMedia", &serde_json::json!({ "media": "screen" }));
     assert!(!is_shown(&mut browser, ".apart.turned img") && is_shown(&mut browser, CANVAS));
     let card = "document.querySelector('canvas').getContext('webgl2').getExtension('WEBGL_lose_context')";
     browser.value(&format!("{{ window.card = {card}; window.card.loseContext(); }}"));

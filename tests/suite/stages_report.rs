@@ -27,7 +27,7 @@ fn filament(name: &str, material: &str, colour: &str, left_g: f64) -> Filament {
     }
 }
 
-fn equipment(tools: usize) -> Equipment {
+pub fn equipment(tools: usize) -> Equipment {
     let printer = Printer {
         name: "quay".to_owned(),
         volume_mm: [220.0, 210.0, 250.0],
@@ -45,7 +45,7 @@ fn equipment(tools: usize) -> Equipment {
 }
 
 /// Three spheres, one on the other, in two or three filaments each.
-fn figure() -> Figure {
+pub fn figure() -> Figure {
     let part = |i: usize| {
         let mut mesh = sphere(DVec3::new(0.0, 0.0, 300.0 + 550.0 * i as f64), 300.0 - 60.0 * i as f64, 20);
         mesh.colours.fill([0.35, 0.2, 0.1]);
@@ -117,7 +117,7 @@ fn figure() -> Figure {
     }
 }
 
-fn run() -> RunRecord {
+pub fn run() -> RunRecord {
     let mut crown = Finding::new(Severity::Warning, "a hole of 121 cm2 was closed without colour");
     crown = crown.at("crown of the head").hint("scan it again with `clean.holes: keep`");
     let spool = Finding::new(Severity::Fault, "300 g of peat needed, 12 g left").on("01-base").hint("buy a spool");
@@ -151,7 +151,7 @@ fn run() -> RunRecord {
     }
 }
 
-fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equipment) -> String {
+pub fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equipment) -> String {
     let mut files = MemorySink::default();
     let mut progress = |_: f64, _: &str| {};
     let cancel = Arc::new(AtomicBool::new(false));
@@ -160,7 +160,7 @@ fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equi
     String::from_utf8(files.0.remove(FILE).unwrap()).unwrap()
 }
 
-fn small() -> Report {
+pub fn small() -> Report {
     Report { picture_height_px: 200, ..Report::default() }
 }
 

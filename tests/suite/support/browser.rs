@@ -1,4 +1,4 @@
-//! A browser without a window to open pages in: Chromium, spoken to by its DevTools protocol through pipes.
+//! A browser without a window to open pages in: Chromium, spoken to by its `DevTools` protocol through pipes.
 
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
@@ -67,20 +67,20 @@ impl Browser {
     }
 
     fn go_to(&mut self, page: &Path, [width, height]: [u32; 2]) {
-        let target = self.call("Target.createTarget", json!({ "url": "about:blank" }))["targetId"].clone();
-        let attached = self.call("Target.attachToTarget", json!({ "targetId": target, "flatten": true }));
-        self.session = attached["sessionId"].as_str().unwrap().to_owned();
+        let target = self.call("Target.createTarget", &json!({ "url": "about:blank" }))["targetId"].clone();
+        let attached = self.call("Target.attachToTarget", &json!({ "targetId": target, "flatten": true }));
+        attached["sessionId"].as_str().unwrap().clone_into(&mut self.session);
         for domain in ["Page", "Runtime", "Network", "Log"] {
-            self.call(&format!("{domain}.enable"), json!({}));
+            self.call(&format!("{domain}.enable"), &json!({}));
         }
         let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
-        self.call("Emulation.setDeviceMetricsOverride", metrics);
-        self.call("Page.navigate", json!({ "url": format!("file://{}", page.display()) }));
+        self.call("Emulation.setDeviceMetricsOverride", &metrics);
+        self.call("Page.navigate", &json!({ "url": format!("file://{}", page.display()) }));
         self.until("location.protocol === 'file:' && document.readyState === 'complete'");
     }
 
     /// The answer to a call of the protocol.
-    pub fn call(&mut self, method: &str, params: Value) -> Value {
+    pub fn call(&mut self, method: &str, params: &Value) -> Value {
         self.calls += 1;
         let mut message = json!({ "id": self.calls, "method": method, "params": params });
         if !self.session.is_empty() {
@@ -102,7 +102,7 @@ impl Browser {
     /// The value of an expression on the page.
     pub fn value(&mut self, expression: &str) -> Value {
         let params = json!({ "expression": expression, "returnByValue": true, "awaitPromise": true });
-        let answer = self.call("Runtime.evaluate", params);
+        let answer = self.call("Runtime.evaluate", &params);
         assert!(answer["exceptionDetails"].is_null(), "{expression}: {answer}");
         answer["result"]["value"].clone()
     }
@@ -119,7 +119,7 @@ impl Browser {
     /// Presses and lets go of a key that needs no shift.
     pub fn press(&mut self, key: &str) {
         for kind in ["rawKeyDown", "keyUp"] {
-            self.call("Input.dispatchKeyEvent", json!({ "type": kind, "key": key }));
+            self.call("Input.dispatchKeyEvent", &json!({ "type": kind, "key": key }));
         }
     }
 
@@ -130,7 +130,7 @@ impl Browser {
                return [r.left + scrollX, r.top + scrollY, r.width, r.height]; }})()"
         ));
         let clip = json!({ "x": place[0], "y": place[1], "width": place[2], "height": place[3], "scale": 1 });
-        let shot = self.call("Page.captureScreenshot", json!({ "clip": clip, "captureBeyondViewport": false }));
+        let shot = self.call("Page.captureScreenshot", &json!({ "clip": clip, "captureBeyondViewport": false }));
         let file = base64::engine::general_purpose::STANDARD.decode(shot["data"].as_str().unwrap()).unwrap();
         image::load_from_memory(&file).unwrap().to_rgb8()
     }

@@ -54,7 +54,7 @@ pub fn of(figure: &Figure, index: usize) -> Vec<u16> {
     mesh.origins.iter().enumerate().map(class).collect()
 }
 
-/// Blended tones and where they are in OKLab before blending.
+/// Blended tones and where they are in `OKLab` before blending.
 struct Tones<'a> {
     tones: &'a [BlendedTone],
     places: Vec<[f64; 3]>,

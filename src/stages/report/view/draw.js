@@ -20,7 +20,7 @@ void main() {
   float depth = lens.x - seen.z;
   float nearer = spot > 0.0 ? depth - lens.y * 0.01 : depth;
   vec2 flatPlace = seen.xy * frame.xy * lens.x + frame.zw * depth;
-  gl_Position = vec4(flatPlace, (2.0 * lens.x * nearer - 2.0 * (lens.x * lens.x - lens.y * lens.y)) / (2.0 * lens.y) , depth);
+  gl_Position = vec4(flatPlace, (2.0 * lens.x * nearer - 2.0 * (lens.x * lens.x - lens.y * lens.y)) / (2.0 * lens.y), depth);
   gl_PointSize = spot;
 }`;
 

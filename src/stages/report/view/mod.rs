@@ -43,6 +43,8 @@ pub struct View {
     /// What the marks at places of findings mean; none when no finding has a place.
     pub found: Vec<Key>,
     pub triangles: usize,
+    /// Triangles of the parts as they are printed.
+    pub triangles_printed: usize,
     /// Size of the packed parts, before base64.
     pub bytes: usize,
 }
@@ -72,10 +74,10 @@ pub struct Key {
     pub meaning: String,
 }
 
-/// Colours of what was found, the same as in `draw.js`: closed surface, thin walls, parts with a finding.
+/// Colours of what was found: closed surface, thin walls, parts with a finding.
 const FILL: &str = "#D9791A";
 const THIN: &str = "#B3163C";
-const NAMED: &str = "#7A5BB5";
+const NAMED: &str = "#9A8BC0";
 
 /// What the script reads.
 #[derive(Debug, Serialize)]
@@ -90,7 +92,7 @@ struct Data {
 struct PartData {
     name: String,
     colour: String,
-    /// Whether a finding names it.
+    /// Whether a finding names it, and not the only part.
     named: bool,
     /// Where it goes when the figure is taken apart, mm.
     apart: DVec3,
@@ -116,6 +118,7 @@ pub fn of(figure: &Figure, run: &RunRecord) -> Option<View> {
     let meshes: Vec<_> = figure.parts.iter().map(|part| part.mesh.as_ref()).collect();
     let shown = coarse::coarsen(&meshes, classes, BUDGET, size_mm);
     let packed: Vec<Packed> = shown.par_iter().map(pack::pack).collect();
+    let triangles_printed = meshes.iter().map(|mesh| mesh.triangles.len()).sum();
     let triangles = packed.iter().map(|part| part.triangles).sum();
     let bytes: usize = packed.iter().map(|part| part.bytes.len()).sum();
     if triangles == 0 {
@@ -128,7 +131,15 @@ pub fn of(figure: &Figure, run: &RunRecord) -> Option<View> {
     let data = Data { shades, found: [FILL, THIN, NAMED], parts: part_data(figure, &parts, packed, marks) };
     // These four could end the script's element or start another; in JSON they stand in texts only.
     let escape = |data: String| ['<', '>', '&', '\''].iter().fold(data, |data, c| data.replace(*c, &escaped(*c)));
-    Some(View { data: escape(serde_json::to_string(&data).ok()?), parts, printed, found, triangles, bytes })
+    Some(View {
+        data: escape(serde_json::to_string(&data).ok()?),
+        parts,
+        printed,
+        found,
+        triangles,
+        triangles_printed,
+        bytes,
+    })
 }
 
 fn escaped(c: char) -> String {
@@ -137,10 +148,11 @@ fn escaped(c: char) -> String {
 
 fn part_data(figure: &Figure, lines: &[PartLine], packed: Vec<Packed>, marks: Vec<Vec<DVec3>>) -> Vec<PartData> {
     let shifts = explode::shifts(figure);
+    let several = lines.len() > 1;
     let part = |(((packed, line), marks), apart): (((Packed, &PartLine), Vec<DVec3>), DVec3)| PartData {
         name: line.name.clone(),
         colour: line.colour.clone(),
-        named: !line.found.is_empty(),
+        named: several && !line.found.is_empty(),
         apart,
         low: packed.low,
         step: packed.step_mm,
@@ -197,7 +209,9 @@ fn marks(figure: &Figure, shown: &[Shown]) -> Vec<Vec<DVec3>> {
     };
     let near: Vec<Option<usize>> = points.par_iter().map(nearest).collect();
     for (point, part) in points.into_iter().zip(near) {
-        part.into_iter().for_each(|part| marks[part].push(point));
+        if let Some(part) = part {
+            marks[part].push(point);
+        }
     }
     marks
 }
@@ -212,7 +226,7 @@ fn found(shown: &[Shown], marks: &[Vec<DVec3>], parts: &[PartLine]) -> Vec<Key> 
     if marks.iter().any(|marks| !marks.is_empty()) {
         keys.push(key(THIN, "walls too thin to print"));
     }
-    if parts.iter().any(|part| !part.found.is_empty()) {
+    if parts.len() > 1 && parts.iter().any(|part| !part.found.is_empty()) {
         keys.push(key(NAMED, "parts that a finding names"));
     }
     keys

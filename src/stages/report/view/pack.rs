@@ -42,9 +42,9 @@ pub fn pack(shown: &Shown) -> Packed {
     let mut bytes = Vec::with_capacity(9 * vertices + 5 * triangles.len());
     for place in &places {
         let steps = ((*place - low) / step_mm).round().to_array();
-        steps.iter().for_each(|s| bytes.extend((*s as u16).to_le_bytes()));
+        bytes.extend(steps.iter().flat_map(|s| (*s as u16).to_le_bytes()));
     }
-    used.iter().for_each(|v| bytes.extend(bytes_of_linear(shown.colours[*v as usize])));
+    bytes.extend(used.iter().flat_map(|v| bytes_of_linear(shown.colours[*v as usize])));
     let classes: Vec<u16> = order.iter().map(|t| shown.classes[*t as usize]).collect();
     for run in classes.chunk_by(|a, b| a == b) {
         bytes.extend(run[0].to_le_bytes());

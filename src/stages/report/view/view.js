@@ -99,6 +99,7 @@ function placeOf(event) {
 }
 
 function partUnder(event) {
+  if (partButtons.length === 0) return -1;
   const [x, y] = placeOf(event);
   return paint.partAt(viewNow(), Math.floor((x + 1) / 2 * canvas.width), Math.floor((y + 1) / 2 * canvas.height));
 }
