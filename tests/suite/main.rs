@@ -32,6 +32,7 @@ mod picture;
 mod plan;
 mod readers;
 mod recut;
+mod report_view;
 mod shapes;
 mod solids;
 mod stages_base;

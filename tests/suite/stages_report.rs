@@ -27,7 +27,7 @@ fn filament(name: &str, material: &str, colour: &str, left_g: f64) -> Filament {
     }
 }
 
-fn equipment(tools: usize) -> Equipment {
+pub fn equipment(tools: usize) -> Equipment {
     let printer = Printer {
         name: "quay".to_owned(),
         volume_mm: [220.0, 210.0, 250.0],
@@ -46,7 +46,7 @@ fn equipment(tools: usize) -> Equipment {
 }
 
 /// Three spheres, one on the other, in two or three filaments each.
-fn figure() -> Figure {
+pub fn figure() -> Figure {
     let part = |i: usize| {
         let mut mesh = sphere(DVec3::new(0.0, 0.0, 300.0 + 550.0 * i as f64), 300.0 - 60.0 * i as f64, 20);
         mesh.colours.fill([0.35, 0.2, 0.1]);
@@ -118,7 +118,7 @@ fn figure() -> Figure {
     }
 }
 
-fn run() -> RunRecord {
+pub fn run() -> RunRecord {
     let mut crown = Finding::new(Severity::Warning, "a hole of 121 cm2 was closed without colour");
     crown = crown.at("crown of the head").hint("scan it again with `clean.holes: keep`");
     let spool = Finding::new(Severity::Fault, "300 g of peat needed, 12 g left").on("01-base").hint("buy a spool");
@@ -152,7 +152,7 @@ fn run() -> RunRecord {
     }
 }
 
-fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equipment) -> String {
+pub fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equipment) -> String {
     let mut files = MemorySink::default();
     let mut progress = |_: f64, _: &str| {};
     let cancel = Arc::new(AtomicBool::new(false));
@@ -161,13 +161,15 @@ fn page_of(settings: &Report, figure: &Figure, run: &RunRecord, equipment: &Equi
     String::from_utf8(files.0.remove(FILE).unwrap()).unwrap()
 }
 
-fn small() -> Report {
+pub fn small() -> Report {
     Report { picture_height_px: 200, ..Report::default() }
 }
 
-/// What a reader sees: no styles, tags or pictures; one line per block; plain blanks.
+/// What a reader sees: no styles, scripts, tags or pictures; one line per block; plain blanks.
 fn text_of(page: &str) -> String {
     let body = page.split_once("<body>").unwrap().1;
+    let body: String =
+        body.split("<script").map(|piece| piece.split_once("</script>").map_or(piece, |p| p.1)).collect();
     let mut text = String::new();
     for piece in body.split('<') {
         let (tag, words) = piece.split_once('>').unwrap_or(("", piece));
@@ -193,14 +195,31 @@ fn the_page_says_everything_in_order() {
 #[test]
 fn the_page_is_complete_in_itself_and_escapes_what_comes_from_files() {
     let page = page_of(&small(), &figure(), &run(), &equipment(3));
-    for outside in ["http", "<script", "src=\"/", "url(", "@import", "<link", "<b>belly", "chalk</td>", "red;} body"] {
+    let hosts = ["http:", "https:", "src=\"/", "url(", "@import", "<link", "fetch(", "import("];
+    for outside in hosts.into_iter().chain(["<script>alert", "<b>belly", "chalk</td>", "red;} body"]) {
         assert!(!page.contains(outside), "the page contains {outside}");
     }
+    assert!(page.contains("content=\"default-src 'none';"), "the browser is not told to ask no host");
+    // The view's data and its script, and nothing else.
+    assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
     assert!(page.contains("ferry &#60;stoker&#62;") || page.contains("ferry &lt;stoker&gt;"));
     // Two views of the scan, two of the figure, one taken apart, three parts.
     assert_eq!(page.matches("src=\"data:image/jpeg;base64,").count(), 8);
     assert_eq!(page.matches("<img ").count(), page.matches(" alt=\"").count());
     assert!(page.len() < 6_000_000, "{} bytes", page.len());
+}
+
+#[test]
+fn the_view_can_be_left_out_and_comes_only_beside_pictures() {
+    let bare = page_of(&Report { turning: false, ..small() }, &figure(), &run(), &equipment(3));
+    assert!(!bare.contains("<script") && !bare.contains("<canvas") && bare.contains("<img"));
+    let pictureless = page_of(&Report { pictures: false, ..small() }, &figure(), &run(), &equipment(3));
+    assert!(!pictureless.contains("<script") && !pictureless.contains("<canvas"));
+    let with = page_of(&small(), &figure(), &run(), &equipment(3));
+    assert_eq!(with.matches("data-part=\"").count(), figure().parts.len());
+    // What the view stands in for is still there, for paper and where it cannot turn.
+    assert_eq!(with.matches("<img ").count(), bare.matches("<img ").count());
+    assert!(with.contains("<div class=\"turning\" id=\"turning\" hidden>"));
 }
 
 #[test]

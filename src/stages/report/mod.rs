@@ -1,6 +1,6 @@
 //! Report: one self-contained page that tells a practitioner what the run made of the scan and what to do next.
 //!
-//! Sections appear as far as the run has got; the page needs no network and no script.
+//! Sections appear as far as the run has got; the page needs no network and no script: the one it has only adds a view.
 
 mod blends;
 mod chart;
@@ -13,6 +13,7 @@ mod pictures;
 mod regions;
 mod tables;
 mod trade;
+mod view;
 pub mod words;
 
 use askama::Template;
@@ -20,7 +21,9 @@ use serde::{Deserialize, Serialize};
 
 use self::page::Page;
 use self::pictures::Pictures;
+use self::view::View;
 use crate::figure::{Fact, Figure};
+use crate::finding::{Finding, Severity};
 use crate::problem::Problem;
 use crate::run_record::RunRecord;
 use crate::stage::{Output, Settings, StageContext, StageError, Uses};
@@ -42,6 +45,8 @@ pub struct Report {
     pub title: Option<String>,
     /// Whether the page has pictures.
     pub pictures: bool,
+    /// Whether the figure can be turned in the browser; only beside pictures, which stand in for it on paper.
+    pub turning: bool,
     /// Height of the large pictures.
     pub picture_height_px: usize,
     /// Whether the page says when the run began and how long each stage took; without, equal runs give equal pages.
@@ -50,16 +55,31 @@ pub struct Report {
 
 impl Default for Report {
     fn default() -> Self {
-        Self { title: None, pictures: true, picture_height_px: 900, times: false }
+        Self { title: None, pictures: true, turning: true, picture_height_px: 900, times: false }
     }
 }
 
 impl Settings for Report {
     const NAME: &'static str = "report";
-    const VERSION: u32 = 3;
+    const VERSION: u32 = 4;
     const SUMMARY: &'static str =
         "writes report.html: verdict, pictures, findings, filaments, parts, loading and gluing";
     const EXAMPLE: &'static str = "title: The stoker of the harbour ferry\npicture_height_px: 1200";
+}
+
+impl Report {
+    /// The view that turns, if there is something to see and it is small enough.
+    fn view(figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Option<View> {
+        let view = view::of(figure, so_far)?;
+        if !view.fits() {
+            let what = "the figure is of too many loose triangles to be turned in the report";
+            ctx.finding(Finding::new(Severity::Note, what).hint("put `clean` before `report`"));
+            return None;
+        }
+        ctx.figure("view_triangles", view.triangles as f64);
+        ctx.figure("view_bytes", view.data.len() as f64);
+        Some(view)
+    }
 }
 
 impl Output for Report {
@@ -81,13 +101,18 @@ impl Output for Report {
 
     fn write(&self, figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
         ctx.progress(0.0, "drawing pictures");
-        let pictures = if self.pictures {
+        let mut pictures = if self.pictures {
             pictures::all(figure, self.picture_height_px, ctx)
                 .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
         } else {
             Pictures::default()
         };
         ctx.checkpoint()?;
+        if self.pictures && self.turning {
+            ctx.progress(0.6, "making the figure turn");
+            pictures.turning = Self::view(figure, so_far, ctx);
+            ctx.checkpoint()?;
+        }
         ctx.progress(0.8, "writing the page");
         let page = Page::new(self, figure, so_far, ctx.equipment, &pictures);
         let html = page.render().map_err(|error| {

@@ -6,6 +6,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use super::view::View;
 use super::{Report, explode, words};
 use crate::colour::spaces::{linear_of_bytes, parse_hex};
 use crate::equipment::{Filament, Printer};
@@ -30,6 +31,8 @@ pub struct Picture {
 /// All pictures of a report; what cannot be shown is missing.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Pictures {
+    /// The figure to be turned in the browser.
+    pub turning: Option<View>,
     /// Scan and figure from the front, then from behind.
     pub views: Vec<Picture>,
     /// The figure in the colours its filaments were matched to; none before colours are reduced.
@@ -97,7 +100,7 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
     let (parts, (views, (matched, exploded))) = rayon::join(parts, large);
     let (mut scan, mut made) = (scan.into_iter(), views?.into_iter());
     let views = (0..SIDES.len()).flat_map(|_| [scan.next(), made.next()]).flatten().collect();
-    Ok(Pictures { views, matched: matched?, exploded: exploded?, thin: studio.thin()?, parts: parts? })
+    Ok(Pictures { turning: None, views, matched: matched?, exploded: exploded?, thin: studio.thin()?, parts: parts? })
 }
 
 /// Filament colours in linear light, and after them what blended tones look like from afar; grey for one that cannot be read.
