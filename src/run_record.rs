@@ -98,4 +98,23 @@ impl RunRecord {
     pub fn findings(&self) -> impl Iterator<Item = &Finding> {
         self.stages.iter().flat_map(|stage| &stage.findings)
     }
+
+    /// Grams of each filament to have at hand for all parts.
+    #[must_use]
+    pub fn need_g(&self) -> BTreeMap<&str, f64> {
+        let mut need_g = BTreeMap::new();
+        for (name, g) in self.parts.iter().flat_map(|part| &part.need_g) {
+            *need_g.entry(name.as_str()).or_default() += g;
+        }
+        need_g
+    }
+
+    /// What that filament costs, in the owner's currency; `None` when the shelf has no price for any of it.
+    #[must_use]
+    pub fn cost(&self) -> Option<f64> {
+        let need_g = self.need_g();
+        let priced = self.equipment.as_ref()?.shelf.iter().filter(|filament| filament.price_per_kg > 0.0);
+        let costs = priced.filter_map(|f| need_g.get(f.name.as_str()).map(|g| g / 1000.0 * f.price_per_kg));
+        costs.reduce(|sum, cost| sum + cost)
+    }
 }

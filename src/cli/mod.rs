@@ -13,6 +13,7 @@ mod run;
 mod stages;
 mod status;
 mod swatch;
+mod verdict;
 mod watch;
 
 use std::process::ExitCode;

@@ -21,8 +21,8 @@ use crate::pipeline::{files, library};
 use crate::run_record::{Outcome, RunRecord};
 
 use super::exit_code::Failure;
-use super::message::warnings_text;
 use super::progress::Shown;
+use super::verdict::{verdict, warnings};
 
 /// Where a run came from: kept beside its log so that `rerun` finds its way back.
 #[derive(Debug, Serialize, Deserialize)]
@@ -213,10 +213,17 @@ fn carry_out(order: &Order<'_>) -> Result<(), Failure> {
     let record = runner::run(&order.plan, &order.source, &mut folder, &mut around)?;
     drop(shown);
     let out = folder.publish(&record).map_err(Failure::disk(&order.out))?;
-    if let Some(workshop) = Workshop::around(&out).filter(|workshop| out.parent() == Some(&workshop.outbox())) {
+    let is_listed = |workshop: &Workshop| {
+        std::path::absolute(&out).is_ok_and(|out| out.parent() == Some(workshop.outbox().as_path()))
+    };
+    if let Some(workshop) = Workshop::around(&out).filter(is_listed) {
         workshop.list_runs();
     }
-    print!("{}", if order.json { summary_json(&record, &out)? } else { summary_text(&record, &out) });
+    if order.json {
+        print!("{}", summary_json(&record, &out)?);
+    } else {
+        anstream::print!("{}{}", warnings(&record), verdict(&record, &out));
+    }
     if record.outcome == Outcome::DoneWithFaults { Err(Failure::PrintCheck) } else { Ok(()) }
 }
 
@@ -241,20 +248,4 @@ fn summary_json(record: &RunRecord, out: &Path) -> Result<String, serde_json::Er
         "parts": record.parts, "findings": findings,
     });
     serde_json::to_string(&object).map(|text| text + "\n")
-}
-
-fn summary_text(record: &RunRecord, out: &Path) -> String {
-    let mut text = warnings_text(record);
-    let grams: f64 = record.parts.iter().flat_map(|part| part.mass_g.values()).sum::<f64>() + 0.0;
-    let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
-    let hours = record.parts.iter().map(|part| part.seconds).sum::<f64>() / 3600.0 + 0.0;
-    let parts = record.parts.len();
-    text += &format!(
-        "{parts} {}, {grams:.0} g, about {hours:.1} h of printing, {changes} tool changes; made in {:.1} s\n",
-        if parts == 1 { "part" } else { "parts" },
-        record.seconds
-    );
-    let report = out.join("report.html");
-    let show = if report.is_file() { report } else { out.to_path_buf() };
-    text + &format!("open {}\n", show.display())
 }

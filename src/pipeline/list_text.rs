@@ -8,17 +8,16 @@ pub fn with_value(text: &str, entry: usize, key: &str, value: &str) -> Option<St
     let mut lines: Vec<String> = text.split_inclusive('\n').map(str::to_owned).collect();
     let (start, end) = span(&lines, entry)?;
     let found = (start..end).find(|line| key_of(&lines[*line]) == Some(key));
-    match found {
-        Some(line) => lines[line] = replaced(&lines[line], key, value)?,
-        None => {
-            let last = (start..end).rev().find(|line| !is_blank(&lines[*line]))?;
-            let ending = if lines[last].ends_with("\r\n") { "\r\n" } else { "\n" };
-            if !lines[last].ends_with('\n') {
-                lines[last].push_str(ending);
-            }
-            let indent = key_indent(&lines[start]);
-            lines.insert(last + 1, format!("{}{key}: {value}{ending}", " ".repeat(indent)));
+    if let Some(line) = found {
+        lines[line] = replaced(&lines[line], key, value)?;
+    } else {
+        let last = (start..end).rev().find(|line| !is_blank(&lines[*line]))?;
+        let ending = if lines[last].ends_with("\r\n") { "\r\n" } else { "\n" };
+        if !lines[last].ends_with('\n') {
+            lines[last].push_str(ending);
         }
+        let indent = key_indent(&lines[start]);
+        lines.insert(last + 1, format!("{}{key}: {value}{ending}", " ".repeat(indent)));
     }
     Some(lines.concat())
 }

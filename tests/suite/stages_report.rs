@@ -63,6 +63,7 @@ pub fn figure() -> Figure {
                 mass_g: 1043.0,
                 support_g: 20.0,
                 purge_g: 10.0,
+                need_g: vec![925.0, 102.0, 42.0, 4.0],
                 layers: 2000,
                 tool_changes: 1200,
                 tool_changes_unordered: 2400,

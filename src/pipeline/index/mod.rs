@@ -2,7 +2,6 @@
 //!
 //! Made anew from the logs of the runs, so it is never out of step with the folders beside it.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::io;
 use std::path::Path;
@@ -67,14 +66,13 @@ pub fn write(outbox: &Path) -> io::Result<()> {
     let runs: Vec<Row> = runs.into_iter().map(|(_, row)| row).collect();
     let page = Page { total: words::counted(runs.len(), "run", "runs"), runs };
     let text = page.render().map_err(io::Error::other)?;
-    files::replace_whole(&outbox.join(FILE), text.as_bytes())
+    files::write_whole(&outbox.join(FILE), text.as_bytes())
 }
 
 fn row(record: &RunRecord, name: String, path: &Path) -> Row {
     let (class, verdict) = words::verdict(record);
     let seconds: f64 = record.parts.iter().map(|part| part.seconds).sum();
     let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
-    let grams = grams(record);
     Row {
         address: address(&name),
         name,
@@ -87,27 +85,10 @@ fn row(record: &RunRecord, name: String, path: &Path) -> Row {
         has_report: path.join(crate::stages::report::FILE).is_file(),
         parts: words::counted(record.parts.len(), "part", "parts"),
         hours: words::duration(seconds),
-        mass: words::mass(grams.values().sum()),
-        cost: cost(record, &grams).map_or_else(String::new, |cost| words::number(cost, 2)),
+        mass: words::mass(record.need_g().values().sum()),
+        cost: record.cost().map_or_else(String::new, |cost| words::number(cost, 2)),
         changes: words::counted(changes, "tool change", "tool changes"),
     }
-}
-
-/// Grams of each filament over all parts.
-fn grams(record: &RunRecord) -> BTreeMap<&str, f64> {
-    let mut grams = BTreeMap::new();
-    for (name, g) in record.parts.iter().flat_map(|part| &part.need_g) {
-        *grams.entry(name.as_str()).or_default() += g;
-    }
-    grams
-}
-
-/// What the filament costs, in the owner's currency; `None` when the shelf has no price for any of it.
-fn cost(record: &RunRecord, grams: &BTreeMap<&str, f64>) -> Option<f64> {
-    let shelf = &record.equipment.as_ref()?.shelf;
-    let prices = shelf.iter().filter(|filament| filament.price_per_kg > 0.0);
-    let costs = prices.filter_map(|f| grams.get(f.name.as_str()).map(|g| g / 1000.0 * f.price_per_kg));
-    costs.reduce(|sum, cost| sum + cost)
 }
 
 /// A name as part of an address (RFC 3986, 2.1).
