@@ -272,6 +272,16 @@ pub struct Blend {
     pub tone_of: Vec<Arc<Vec<u8>>>,
 }
 
+/// What the figure would take in other layers.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Alternative {
+    pub layer_mm: f64,
+    pub seconds: f64,
+    /// Grams to have at hand per palette entry.
+    pub need_g: Vec<f64>,
+    pub tool_changes: usize,
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -306,6 +316,9 @@ pub struct Figure {
     /// None when no colour is blended.
     #[serde(default)]
     pub blend: Option<Blend>,
+    /// The layer height chosen, then others; empty when none was compared.
+    #[serde(default)]
+    pub alternatives: Vec<Alternative>,
     /// None before colours are weighed against tool changes.
     #[serde(default)]
     pub colour_trade: Option<ColourTrade>,

@@ -3,6 +3,7 @@
 
 mod filaments;
 mod materials;
+mod others;
 mod part;
 mod plastic;
 mod stability;
@@ -38,6 +39,9 @@ pub struct Estimate {
     pub minimum_layer_secs: f64,
     /// Printing time over volume by flow: corners, travel and slow outer walls.
     pub speed_factor: f64,
+    /// Layer heights to compare with, mm: the same figures for each. Half as thick again when left out, if the nozzle can do it; `[]`
+    /// compares with none.
+    pub other_layers_mm: Option<Vec<f64>>,
     /// Tool changes of one part that are worth a warning.
     pub changes_max: usize,
 }
@@ -54,6 +58,7 @@ impl Default for Estimate {
             colour_depth_mm: 0.0,
             minimum_layer_secs: 8.0,
             speed_factor: 1.2,
+            other_layers_mm: None,
             changes_max: 500,
         }
     }
@@ -91,7 +96,10 @@ impl Transform for Estimate {
     }
 
     fn check(&self) -> Vec<Problem> {
-        out_of_range(&[
+        let others = self.other_layers_mm.iter().flatten();
+        let others: Vec<_> = others.map(|other| ("other_layers_mm", *other, 0.02, 2.0)).collect();
+        let mut problems = out_of_range(&others);
+        problems.extend(out_of_range(&[
             ("layer_mm", self.layer_mm, 0.0, 2.0),
             ("infill_share", self.infill_share, 0.0, 1.0),
             ("support_share", self.support_share, 0.0, 1.0),
@@ -101,7 +109,8 @@ impl Transform for Estimate {
             ("speed_factor", self.speed_factor, 0.1, 10.0),
             ("walls", f64::from(self.walls), 0.0, 100.0),
             ("top_bottom_layers", f64::from(self.top_bottom_layers), 0.0, 1000.0),
-        ])
+        ]));
+        problems
     }
 
     fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
@@ -117,6 +126,7 @@ impl Transform for Estimate {
         }
         summary::report(self, figure, &works, ctx);
         let mut estimated = figure.clone();
+        estimated.alternatives = self.others(figure, &works, ctx)?;
         for (part, work) in estimated.parts.iter_mut().zip(works) {
             part.estimate = Some(work.estimate);
         }

@@ -4,6 +4,7 @@
 
 mod blends;
 mod chart;
+mod choices;
 mod explode;
 mod filaments;
 mod gluing;

@@ -1,0 +1,115 @@
+//! What neighbouring choices would take: other layers, other points of the trade of colour for changes, other numbers of filaments.
+//! All were worked out in the run; nothing is guessed.
+
+use super::words;
+use crate::equipment::Equipment;
+use crate::figure::{Figure, PartEstimate};
+use crate::run_record::RunRecord;
+
+/// A choice; texts are empty where nothing was worked out.
+#[derive(Debug, Default)]
+pub struct Choice {
+    pub name: String,
+    pub time: String,
+    pub mass: String,
+    pub cost: String,
+    pub changes: String,
+    pub de_mean: String,
+    pub is_taken: bool,
+}
+
+/// The choice taken and its neighbours; empty when there is none to compare it with.
+#[must_use]
+pub fn rows(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Choice> {
+    let mut rows = Vec::new();
+    rows.extend(fewer_changes(figure, equipment));
+    rows.extend(layers(figure));
+    rows.extend(filaments(run, equipment));
+    if rows.is_empty() {
+        return rows;
+    }
+    rows.insert(0, taken(figure, run));
+    rows
+}
+
+fn taken(figure: &Figure, run: &RunRecord) -> Choice {
+    let estimates: Vec<&PartEstimate> = figure.parts.iter().filter_map(|part| part.estimate.as_ref()).collect();
+    let trade = figure.colour_trade.as_ref().and_then(|trade| trade.points.get(trade.chosen));
+    let figures = || run.stages.iter().rev().map(|stage| &stage.figures);
+    let logged = || figures().find_map(|figures| figures.get("de_evened_mean").copied());
+    let de_mean = trade.map(|point| point.de_mean).or_else(logged);
+    let mut row = Choice { name: "As it is now".into(), is_taken: true, ..Choice::default() };
+    row.de_mean = de_mean.map_or_else(String::new, |de| words::number(de, 1));
+    if !estimates.is_empty() {
+        let mut need_g = vec![0.0; figure.palette.len()];
+        for estimate in &estimates {
+            need_g.iter_mut().zip(&estimate.need_g).for_each(|(sum, g)| *sum += g);
+        }
+        fill(&mut row, figure, estimates.iter().map(|e| e.seconds).sum(), &need_g);
+        row.changes = words::count(estimates.iter().map(|e| e.tool_changes).sum());
+    }
+    row
+}
+
+fn fill(row: &mut Choice, figure: &Figure, seconds: f64, need_g: &[f64]) {
+    row.time = words::duration(seconds);
+    row.mass = words::mass(need_g.iter().sum());
+    let cost: f64 = figure.palette.iter().zip(need_g).map(|(f, g)| f.price_per_kg * g / 1000.0).sum();
+    row.cost = if cost > 0.0 { words::number(cost, 2) } else { String::new() };
+}
+
+fn layers(figure: &Figure) -> Vec<Choice> {
+    let row = |other: &crate::figure::Alternative| {
+        let name = format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"));
+        let mut row = Choice { name, changes: words::count(other.tool_changes), ..Choice::default() };
+        fill(&mut row, figure, other.seconds, &other.need_g);
+        row
+    };
+    figure.alternatives.iter().skip(1).map(row).collect()
+}
+
+/// The points beside the one taken: as many changes fewer or more, in time and purge.
+fn fewer_changes(figure: &Figure, equipment: &Equipment) -> Vec<Choice> {
+    let Some(trade) = figure.colour_trade.as_ref() else { return Vec::new() };
+    let Some(taken) = trade.points.get(trade.chosen) else { return Vec::new() };
+    let estimates: Vec<&PartEstimate> = figure.parts.iter().filter_map(|part| part.estimate.as_ref()).collect();
+    let seconds: f64 = estimates.iter().map(|e| e.seconds).sum();
+    let grams: f64 = estimates.iter().flat_map(|e| &e.need_g).sum();
+    let printer = &equipment.printer;
+    let row = |(name, index): (&str, usize)| {
+        let point = trade.points.get(index)?;
+        let changes = point.changes as f64 - taken.changes as f64;
+        let estimated = !estimates.is_empty();
+        let said = |text: String| if estimated { text } else { String::new() };
+        Some(Choice {
+            name: format!("{name} (fewer-changes.changes_max={})", point.changes),
+            time: said(words::duration(seconds + changes * printer.change_secs * printer.time_factor)),
+            mass: said(words::mass(grams + changes * printer.change_g)),
+            changes: words::count(point.changes),
+            de_mean: words::number(point.de_mean, 1),
+            ..Choice::default()
+        })
+    };
+    let before = trade.chosen.checked_sub(1).map(|index| ("Truer colours", index));
+    before.into_iter().chain([("Fewer tool changes", trade.chosen + 1)]).filter_map(row).collect()
+}
+
+/// One filament fewer and one more in a part, as the palette search found them: before borders are smoothed.
+fn filaments(run: &RunRecord, equipment: &Equipment) -> Vec<Choice> {
+    let tools = equipment.printer.tools;
+    let Some(stage) = run.stages.iter().rev().find(|stage| stage.figures.contains_key("de_mean_chosen")) else {
+        return Vec::new();
+    };
+    let mean = |size: usize| stage.figures.get(&format!("de_mean_with_{size}_colours")).copied();
+    let Some(own) = mean(tools) else { return Vec::new() };
+    let row = |size: usize| {
+        let change = mean(size)? - own;
+        let sign = if change < 0.0 { "\u{2212}" } else { "+" };
+        Some(Choice {
+            name: words::counted(size, "filament in a part", "filaments in a part"),
+            de_mean: format!("{sign}{}", words::number(change.abs(), 1)),
+            ..Choice::default()
+        })
+    };
+    [tools.checked_sub(1).filter(|size| *size > 0), Some(tools + 1)].into_iter().flatten().filter_map(row).collect()
+}
