@@ -68,6 +68,7 @@ const DISK: &[&str] = &[
     "cli/",
     "pipeline/cache",
     "pipeline/files",
+    "pipeline/index",
     "pipeline/library",
     "pipeline/run_folder",
     "pipeline/scan_files",

@@ -234,6 +234,24 @@ fn one_and_two_threads_give_the_same_bits() {
 }
 
 #[test]
+fn other_layers_take_what_they_would_take_if_they_were_chosen() {
+    let figure = figure(vec![as_it_lies(part(1, standing_block(DVec3::splat(40.0))))]);
+    let other = Estimate { layer_mm: 0.2, other_layers_mm: Some(vec![0.3, 0.2]), ..Estimate::default() };
+    let compared = estimate(&other, &figure).figure.alternatives;
+    assert_eq!(compared.iter().map(|a| a.layer_mm).collect::<Vec<_>>(), [0.2, 0.3], "its own height is told once");
+    for alternative in compared {
+        let chosen = Estimate { layer_mm: alternative.layer_mm, other_layers_mm: Some(vec![]), ..Estimate::default() };
+        let chosen = estimate(&chosen, &figure).figure;
+        let expected = chosen.parts[0].estimate.as_ref().unwrap();
+        assert_eq!((alternative.seconds, alternative.tool_changes), (expected.seconds, expected.tool_changes));
+        assert!(chosen.alternatives.is_empty());
+    }
+    // A 0.4 mm nozzle lays 0.3 mm at most: half as thick again as its 0.2 mm.
+    let unnamed = estimate(&Estimate { layer_mm: 0.2, ..Estimate::default() }, &figure).figure.alternatives;
+    assert!((unnamed[1].layer_mm - 0.3).abs() < 1e-9, "{unnamed:?}");
+}
+
+#[test]
 fn settings_out_of_range_are_named() {
     assert!(Estimate::default().check().is_empty());
     let wrong = Estimate { infill_share: f64::NAN, walls: 1000, speed_factor: 0.0, ..Estimate::default() };
