@@ -1,9 +1,10 @@
 //! What neighbouring choices would take: other layers, other points of the trade of colour for changes, other numbers of filaments.
 //! All were worked out in the run; nothing is guessed.
 
+use super::trade::neighbours;
 use super::words;
 use crate::equipment::Equipment;
-use crate::figure::{Figure, PartEstimate};
+use crate::figure::{Alternative, Figure, PartEstimate, TradePoint};
 use crate::run_record::RunRecord;
 
 /// A choice; texts are empty where nothing was worked out.
@@ -59,7 +60,7 @@ fn fill(row: &mut Choice, figure: &Figure, seconds: f64, need_g: &[f64]) {
 }
 
 fn layers(figure: &Figure) -> Vec<Choice> {
-    let row = |other: &crate::figure::Alternative| {
+    let row = |other: &Alternative| {
         let name = format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"));
         let mut row = Choice { name, changes: words::count(other.tool_changes), ..Choice::default() };
         fill(&mut row, figure, other.seconds, &other.need_g);
@@ -76,22 +77,22 @@ fn fewer_changes(figure: &Figure, equipment: &Equipment) -> Vec<Choice> {
     let seconds: f64 = estimates.iter().map(|e| e.seconds).sum();
     let grams: f64 = estimates.iter().flat_map(|e| &e.need_g).sum();
     let printer = &equipment.printer;
-    let row = |(name, index): (&str, usize)| {
-        let point = trade.points.get(index)?;
+    let row = |(name, point): (&str, &TradePoint)| {
         let changes = point.changes as f64 - taken.changes as f64;
         let estimated = !estimates.is_empty();
         let said = |text: String| if estimated { text } else { String::new() };
-        Some(Choice {
-            name: format!("{name} (fewer-changes.changes_max={})", point.changes),
+        Choice {
+            name: name.to_owned(),
             time: said(words::duration(seconds + changes * printer.change_secs * printer.time_factor)),
             mass: said(words::mass(grams + changes * printer.change_g)),
             changes: words::count(point.changes),
             de_mean: words::number(point.de_mean, 1),
             ..Choice::default()
-        })
+        }
     };
-    let before = trade.chosen.checked_sub(1).map(|index| ("Truer colours", index));
-    before.into_iter().chain([("Fewer tool changes", trade.chosen + 1)]).filter_map(row).collect()
+    let (back, onward) = neighbours(trade);
+    let named = [("Truer colours", back), ("Fewer tool changes", onward)];
+    named.into_iter().filter_map(|(name, point)| Some(row((name, point?)))).collect()
 }
 
 /// One filament fewer and one more in a part, as the palette search found them: before borders are smoothed.

@@ -60,16 +60,23 @@ pub fn trade(figure: &Figure, printer: &Printer) -> Option<Trade> {
             given_up: words::area(point.given_up_mm2),
         }
     };
-    let far =
-        |point: &&TradePoint| point.changes.abs_diff(taken.changes) as f64 >= APART * trade.points[0].changes as f64;
-    let (before, after) = (&trade.points[..trade.chosen], &trade.points[trade.chosen + 1..]);
+    let (back, onward) = neighbours(trade);
     Some(Trade {
         svg: Chart::new(trade, printer).svg(),
         before: spot(&trade.points[0]),
         taken: (trade.chosen > 0).then(|| spot(taken)),
-        back: before.iter().rev().find(far).or(before.first()).map(spot),
-        onward: after.iter().find(far).or(after.last()).map(spot),
+        back: back.map(spot),
+        onward: onward.map(spot),
     })
+}
+
+/// The points with more changes and with fewer that are far enough from the one taken to be worth a sentence.
+pub fn neighbours(trade: &ColourTrade) -> (Option<&TradePoint>, Option<&TradePoint>) {
+    let Some(taken) = trade.points.get(trade.chosen) else { return (None, None) };
+    let far =
+        |point: &&TradePoint| point.changes.abs_diff(taken.changes) as f64 >= APART * trade.points[0].changes as f64;
+    let (before, after) = (&trade.points[..trade.chosen], &trade.points[trade.chosen + 1..]);
+    (before.iter().rev().find(far).or(before.first()), after.iter().find(far).or(after.last()))
 }
 
 struct Chart<'a> {
