@@ -91,6 +91,9 @@ pub struct PartEstimate {
     /// Grams to have at hand per palette entry, support and purge with it.
     #[serde(default)]
     pub need_g: Vec<f64>,
+    /// For each palette entry, from the bed to the top in equal steps, in how many of a hundred layers it is needed.
+    #[serde(default)]
+    pub in_layers: Vec<Vec<u8>>,
     pub layers: usize,
     pub tool_changes: usize,
     /// Tool changes if every layer loaded its filaments in shelf order.

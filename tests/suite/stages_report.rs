@@ -64,6 +64,7 @@ pub fn figure() -> Figure {
                 support_g: 20.0,
                 purge_g: 10.0,
                 need_g: vec![925.0, 102.0, 42.0, 4.0],
+                in_layers: vec![vec![100, 100, 20], vec![0, 50, 100], vec![0; 3], vec![0; 3]],
                 layers: 2000,
                 tool_changes: 1200,
                 tool_changes_unordered: 2400,

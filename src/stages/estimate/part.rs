@@ -9,7 +9,7 @@ use super::plastic::{Filling, Plastic, plastic};
 use crate::equipment::{Equipment, Filament};
 use crate::figure::{Figure, Part, PartEstimate};
 use crate::mesh::columns::{Column, OverhangRule, support_columns};
-use crate::mesh::label_layers::{Changes, changes_in_order, fewest_changes};
+use crate::mesh::label_layers::{Changes, LabelSet, changes_in_order, fewest_changes};
 use crate::mesh::measure;
 use crate::mesh::shells::Coloured;
 use crate::mesh::slice::{Layers, Slicer, layer_sums};
@@ -61,6 +61,20 @@ pub fn estimate(settings: &Estimate, figure: &Figure, index: usize, own: &Equipm
         level: &banded,
     };
     Ok(Worker { settings, figure, part, own, coloured }.work())
+}
+
+/// Steps from the bed to the top in which layers are told of.
+const STEPS: usize = 60;
+
+/// For each label in how many of a hundred layers of each step it is needed.
+fn by_height(sets: &[LabelSet], labels: usize) -> Vec<Vec<u8>> {
+    let steps = STEPS.min(sets.len()).max(1);
+    let share = |label: usize, step: usize| {
+        let layers = &sets[step * sets.len() / steps..(step + 1) * sets.len() / steps];
+        let with = layers.iter().filter(|set| **set >> label & 1 == 1).count();
+        (100 * with).div_ceil(layers.len().max(1)) as u8
+    };
+    (0..labels).map(|label| (0..steps).map(|step| share(label, step)).collect()).collect()
 }
 
 struct Worker<'a> {
@@ -116,6 +130,7 @@ impl Worker<'_> {
             overhang_mm2: self.overhang_mm2(&rule),
             filament_g: if self.figure.palette.is_empty() { Vec::new() } else { filament_g },
             need_g: Vec::new(),
+            in_layers: by_height(&sets, self.figure.palette.len()),
         };
         estimate.need_g = self.need_g(&estimate, &changes, base);
         PartWork { estimate, used, centre: self.centre(&plastic, &filling) }

@@ -3,6 +3,39 @@
 //! For a given order the fewest swaps come from taking out the spool whose next use is farthest off (Belady 1966). The
 //! order itself is sought by moving one part at a time from several starts: good, not proven best.
 
+use crate::figure::Figure;
+
+/// Time to put in a spool, s: five take a quarter of an hour (common practice, no source).
+const SPOOL_SECS: f64 = 180.0;
+
+/// Seconds from the beginning of all until each step's part begins and is done, the spools for it put in before; none from the
+/// first part on that has no estimate.
+#[must_use]
+pub fn times(figure: &Figure, plan: &[Step]) -> Vec<Option<[f64; 2]>> {
+    let mut now = Some(0.0);
+    let time = |step: &Step| {
+        let begins = now? + SPOOL_SECS * step.changes.len() as f64;
+        now = figure.parts[step.part].estimate.as_ref().map(|estimate| begins + estimate.seconds);
+        Some([begins, now?])
+    };
+    plan.iter().map(time).collect()
+}
+
+/// Filaments whose spools do not last, and the part in which each ends.
+#[must_use]
+pub fn running_out(figure: &Figure, plan: &[Step]) -> Vec<(usize, usize)> {
+    let part_of = |label: usize| {
+        let mut left_g = figure.palette[label].left_g;
+        let ends_in = |step: &&Step| {
+            let estimate = figure.parts[step.part].estimate.as_ref();
+            left_g -= estimate.and_then(|estimate| estimate.need_g.get(label)).copied().unwrap_or(0.0);
+            left_g < 0.0
+        };
+        Some((label, plan.iter().find(ends_in)?.part))
+    };
+    (0..figure.palette.len()).filter_map(part_of).collect()
+}
+
 /// Filaments loaded before one part is printed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Step {
@@ -116,6 +149,48 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::figure::{Part, PartEstimate};
+
+    /// Parts that take an hour each, and 40 g of either filament, of which there are 100 g and 1000 g.
+    fn hourly(parts: usize) -> Figure {
+        let filament = |left: f64| {
+            let text = format!(
+                "{{name: x, material: PLA, colour: '#102030', nozzle_c: [200, 220], bed_c: [50, 60], \
+                 density_g_per_cm3: 1.2, left_g: {left}}}"
+            );
+            serde_yaml::from_str(&text).unwrap()
+        };
+        let estimate = PartEstimate { seconds: 3600.0, need_g: vec![40.0; 2], ..PartEstimate::default() };
+        let part = |number: usize| Part {
+            number,
+            name: format!("{number:02}"),
+            mesh: std::sync::Arc::default(),
+            labels: None,
+            pose: None,
+            estimate: Some(estimate.clone()),
+        };
+        let palette = vec![filament(100.0), filament(1000.0)];
+        Figure { parts: (1..=parts).map(part).collect(), palette, ..Figure::default() }
+    }
+
+    #[test]
+    fn parts_follow_each_other_with_their_spools_put_in() {
+        let mut figure = hourly(3);
+        let steps = plan(&[vec![0], vec![0], vec![1]], 1);
+        let [first, second, third] = times(&figure, &steps)[..] else { panic!("three parts") };
+        assert_eq!(first, Some([180.0, 3780.0]));
+        assert_eq!(second, Some([3780.0, 7380.0]));
+        assert_eq!(third, Some([7560.0, 11_160.0]));
+        figure.parts[1].estimate = None;
+        assert_eq!(times(&figure, &steps)[1..], [None, None]);
+    }
+
+    #[test]
+    fn a_spool_ends_in_the_part_that_wants_more_than_is_left() {
+        let steps = plan(&[vec![0, 1], vec![0, 1], vec![0, 1]], 2);
+        assert_eq!(running_out(&hourly(2), &steps[..2]), []);
+        assert_eq!(running_out(&hourly(3), &steps), [(0, 2)]);
+    }
 
     #[test]
     fn filaments_that_all_fit_are_loaded_once() {

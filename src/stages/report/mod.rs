@@ -8,6 +8,7 @@ mod choices;
 mod explode;
 mod filaments;
 mod gluing;
+mod layers;
 mod loading;
 mod page;
 mod pictures;

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::blends::{self, Blends};
 use super::pictures::{Picture, Pictures};
 use super::regions::{self, RegionRow};
-use super::{gluing, loading, words};
+use super::{gluing, layers, loading, words};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{bytes_of_linear, format_hex, lab_of_bytes, lab_of_linear};
 use crate::equipment::{Equipment, Filament};
@@ -61,6 +61,8 @@ pub struct PartRow<'a> {
     pub changes_unordered: String,
     pub filaments: Vec<Swatch<'a>>,
     pub joins: String,
+    /// Its filaments by height, as a picture.
+    pub layers: Option<String>,
 }
 
 /// What all parts take together.
@@ -81,6 +83,10 @@ pub struct Loading<'a> {
     /// All filaments fit: one loading does.
     pub once: Vec<(usize, Swatch<'a>)>,
     pub steps: Vec<StepRow<'a>>,
+    /// Time for all parts with their spools put in; empty without an estimate.
+    pub in_all: String,
+    /// Spools that do not last, and the part each ends in.
+    pub running_out: Vec<(Swatch<'a>, &'a str)>,
 }
 
 #[derive(Debug)]
@@ -88,6 +94,9 @@ pub struct StepRow<'a> {
     pub part: &'a str,
     pub tools: Vec<Option<Swatch<'a>>>,
     pub change: String,
+    /// Time from the beginning of all until it begins and is done; empty without an estimate.
+    pub begins: String,
+    pub done: String,
 }
 
 #[derive(Debug)]
@@ -223,6 +232,7 @@ fn part_row<'a>(figure: &'a Figure, part: &'a Part, used: &[usize], picture: Opt
         changes_unordered: said(&|e| words::count(e.tool_changes_unordered)),
         filaments: used.iter().filter_map(|&i| figure.palette.get(i)).map(swatch).collect(),
         joins: joins(figure, part),
+        layers: layers::chart(figure, part),
     }
 }
 
@@ -278,12 +288,24 @@ fn loading_plan<'a>(figure: &'a Figure, used: &[Vec<usize>], tools: usize) -> Op
     } else {
         Vec::new()
     };
-    let steps = plan.iter().map(|step| StepRow {
+    let times = loading::times(figure, &plan);
+    let said = |seconds: Option<f64>| seconds.map_or_else(String::new, words::duration);
+    let steps = plan.iter().zip(&times).map(|(step, time)| StepRow {
         part: &figure.parts[step.part].name,
         tools: step.tools.iter().map(|tool| tool.map(swatch_of)).collect(),
         change: changes(figure, step),
+        begins: said(time.map(|[begins, _]| begins)),
+        done: said(time.map(|[_, done]| done)),
     });
-    Some(Loading { tools, swaps, once, steps: steps.collect() })
+    let running_out = loading::running_out(figure, &plan).into_iter();
+    Some(Loading {
+        tools,
+        swaps,
+        once,
+        steps: steps.collect(),
+        in_all: said(times.last().copied().flatten().map(|[_, done]| done)),
+        running_out: running_out.map(|(label, part)| (swatch_of(label), figure.parts[part].name.as_str())).collect(),
+    })
 }
 
 /// `1: black; 2: red instead of white`.
