@@ -22,6 +22,8 @@ use super::scan_files::ScanFilesError;
 
 /// Who is told how a run goes.
 pub trait Observer: Send {
+    /// The stages that will be worked through, those left out that an earlier run did.
+    fn run_starts(&mut self, _stages: &[&str]) {}
     /// `index` counts from 0.
     fn stage_starts(&mut self, index: usize, total: usize, name: &str);
     /// `done` from 0 to 1.
@@ -113,6 +115,8 @@ pub fn run(
     let manifests = manifests(&plan.stages, &plan.equipment, plan.target, &source.inputs)?;
     let (known, figure) = last_known(&plan.stages, &manifests, around);
     let record = blank_record(plan, source, around)?;
+    let names: Vec<&str> = plan.stages.iter().skip(known.len()).map(Stage::name).collect();
+    around.observer.run_starts(&names);
     let mut walk = Walk { plan, source, folder, around, figure, record };
     for (index, (stage, manifest)) in plan.stages.iter().zip(&manifests).enumerate() {
         walk.around.observer.stage_starts(index, plan.stages.len(), stage.name());
