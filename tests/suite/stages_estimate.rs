@@ -107,16 +107,18 @@ fn tool_changes_agree_with_plain_counting_over_layers() {
 
 #[test]
 fn filaments_are_told_by_height() {
-    let mesh = standing_block(DVec3::new(20.0, 20.0, 60.0));
-    let whole = figure(vec![labelled(as_it_lies(part(1, mesh)), |middle| u8::from(middle.z > 59.0))]);
+    let mesh = sphere(DVec3::new(0.0, 0.0, 30.0), 30.0, 5);
+    let whole = figure(vec![labelled(as_it_lies(part(1, mesh)), |middle| u8::from(middle.z > 45.0))]);
     let whole = Figure { palette: vec![filament("white"), filament("black")], ..whole };
     let settings = Estimate { layer_mm: 0.2, colour_depth_mm: 1.0, ..Estimate::default() };
     let estimate = estimate(&settings, &whole).figure.parts[0].estimate.clone().unwrap();
     let [white, black] = &estimate.in_layers[..] else { panic!("one row for each filament") };
-    assert_eq!((white.len(), black.len()), (60, 60), "300 layers in 60 steps");
-    assert!(white[..59].iter().all(|share| *share == 100), "{white:?}");
-    // The lid is 1 mm thick: the last of 60 steps.
-    assert_eq!((black.iter().filter(|share| **share > 0).count(), black[59]), (1, 100), "{black:?}");
+    assert_eq!((white.len(), black.len()), (60, 60), "300 layers in 60 steps of 1 mm");
+    // Where the colours meet the border runs along triangles, a millimetre up and down.
+    assert!(white[..43].iter().all(|share| *share == 100) && black[..43].iter().all(|share| *share == 0), "{black:?}");
+    assert!(black[47..].iter().all(|share| *share == 100), "{black:?}");
+    // The white core ends a millimetre under the black cap.
+    assert!(white[50..58].iter().all(|share| *share == 100) && white[59] == 0, "{white:?}");
 }
 
 /// 1,500 changes take 5 h at 12 s and 50 h at 120 s.
