@@ -99,6 +99,18 @@ impl RunRecord {
         self.stages.iter().flat_map(|stage| &stage.findings)
     }
 
+    /// Printing time of all parts, s.
+    #[must_use]
+    pub fn print_seconds(&self) -> f64 {
+        self.parts.iter().map(|part| part.seconds).sum()
+    }
+
+    /// Tool changes of all parts.
+    #[must_use]
+    pub fn tool_changes(&self) -> usize {
+        self.parts.iter().map(|part| part.tool_changes).sum()
+    }
+
     /// Grams of each filament to have at hand for all parts.
     #[must_use]
     pub fn need_g(&self) -> BTreeMap<&str, f64> {

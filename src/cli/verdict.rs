@@ -54,9 +54,9 @@ fn lines(record: &RunRecord) -> Vec<(&'static str, String)> {
     if !record.parts.is_empty() {
         lines.push(("parts", format!("{} on {}", record.parts.len(), record.printer)));
     }
-    let seconds: f64 = record.parts.iter().map(|part| part.seconds).sum();
+    let seconds = record.print_seconds();
     if seconds > 0.0 {
-        let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
+        let changes = record.tool_changes();
         let each = record.equipment.as_ref().map_or(0.0, |equipment| equipment.printer.change_secs);
         let changing = words::duration(changes as f64 * each);
         let told = words::counted(changes, "tool change", "tool changes");

@@ -38,7 +38,7 @@ pub mod cut;
 pub mod decimate;
 pub mod degenerate;
 pub mod denoise;
-mod fans;
+pub mod fans;
 pub mod fill;
 pub mod fit;
 pub mod floor;

@@ -167,6 +167,16 @@ impl Surface {
         (patch_of, count as usize)
     }
 
+    /// Area of each of so many patches, mm2.
+    #[must_use]
+    pub fn patch_areas_mm2(&self, patch_of: &[u32], count: usize) -> Vec<f64> {
+        let mut areas = vec![0.0; count];
+        for (patch, area) in patch_of.iter().zip(&self.area_mm2) {
+            areas[*patch as usize] += f64::from(*area);
+        }
+        areas
+    }
+
     /// Outside faces at each vertex: those of vertex `v` are `faces[first[v]..first[v + 1]]`.
     #[must_use]
     pub fn faces_at_vertices(&self) -> (Vec<u32>, Vec<u32>) {

@@ -71,8 +71,6 @@ pub fn write(outbox: &Path) -> io::Result<()> {
 
 fn row(record: &RunRecord, name: String, path: &Path) -> Row {
     let (class, verdict) = words::verdict(record);
-    let seconds: f64 = record.parts.iter().map(|part| part.seconds).sum();
-    let changes: usize = record.parts.iter().map(|part| part.tool_changes).sum();
     Row {
         address: address(&name),
         name,
@@ -84,10 +82,10 @@ fn row(record: &RunRecord, name: String, path: &Path) -> Row {
         has_preview: path.join(PREVIEW).is_file(),
         has_report: path.join(crate::stages::report::FILE).is_file(),
         parts: words::counted(record.parts.len(), "part", "parts"),
-        hours: words::duration(seconds),
+        hours: words::duration(record.print_seconds()),
         mass: words::mass(record.need_g().values().sum()),
         cost: record.cost().map_or_else(String::new, |cost| words::number(cost, 2)),
-        changes: words::counted(changes, "tool change", "tool changes"),
+        changes: words::counted(record.tool_changes(), "tool change", "tool changes"),
     }
 }
 

@@ -124,10 +124,7 @@ impl<'a> Field<'a> {
     /// Numbers of mixes; patches of a mix that are too small stay as they were.
     fn without_small(&self, labels: &[u8], area_min_mm2: f64) -> Vec<Option<u16>> {
         let (patch_of, count) = self.surface.patches(labels);
-        let mut area_mm2 = vec![0.0; count];
-        for (patch, area) in patch_of.iter().zip(&self.surface.area_mm2) {
-            area_mm2[*patch as usize] += f64::from(*area);
-        }
+        let area_mm2 = self.surface.patch_areas_mm2(&patch_of, count);
         let kept = |(label, patch): (&u8, &u32)| {
             let mix = u16::from(*label).checked_sub(1);
             mix.filter(|_| area_mm2[*patch as usize] >= area_min_mm2)

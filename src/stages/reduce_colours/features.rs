@@ -14,8 +14,6 @@ use crate::surface::{NO_JOINT, NONE};
 const CONTRAST_DE: f64 = 5.0;
 /// Area and width that enlarged patches get over the limits, as drawing borders takes some back.
 const SPARE: f64 = 1.3;
-/// A zigzag border is about this much longer than a smooth one.
-const ZIGZAG: f64 = 1.25;
 /// Contrast that makes a way twice as long, dE: growth keeps to what looks like the patch.
 const ALIKE_DE: f64 = 10.0;
 /// Smaller ones are noise whatever they look like, in least areas.
@@ -48,10 +46,7 @@ pub fn enlarge(task: &Task, labels: &mut [u8], face: Face<'_>) -> Kept {
     for (f, patch) in patch_of.iter().enumerate().filter(|(f, _)| face.within[*f]) {
         patches[*patch as usize].push(f as u32);
     }
-    let mut area_mm2 = vec![0.0; count];
-    for (patch, area) in patch_of.iter().zip(&surface.area_mm2) {
-        area_mm2[*patch as usize] += f64::from(*area);
-    }
+    let area_mm2 = surface.patch_areas_mm2(&patch_of, count);
     let before = labels.to_vec();
     let mut taken = vec![false; surface.len()];
     let mut kept = Kept::default();
@@ -103,12 +98,7 @@ impl Growth {
         let contrast_de = (cost(most) - cost(label)) / weight.max(f64::MIN_POSITIVE);
         let stands_out = contrast_de >= CONTRAST_DE && area_mm2 >= SPECK * face.limits.area_mm2;
         let is_whole = inside >= area_mm2 * (1.0 - 1e-6) && border_mm > 0.0;
-        (is_whole && stands_out && !growth.is_enough(face.limits, 1.0)).then_some(growth)
-    }
-
-    fn is_enough(&self, limits: Limits, spare: f64) -> bool {
-        let wide = 2.0 * self.area_mm2 * ZIGZAG >= spare * limits.width_mm * self.border_mm;
-        self.area_mm2 >= spare * limits.area_mm2 && wide
+        (is_whole && stands_out && !face.limits.are_met(area_mm2, border_mm)).then_some(growth)
     }
 
     /// Takes faces in, the nearest and most alike first (Dijkstra), until the patch is large enough; `false` when it may not grow
@@ -141,7 +131,8 @@ impl Growth {
         for f in self.members.clone() {
             reach(&mut queue, f, 0.0);
         }
-        while !self.is_enough(face.limits, SPARE) {
+        let enough = face.limits.times(SPARE);
+        while !enough.are_met(self.area_mm2, self.border_mm) {
             let Some(Reverse((at, f))) = queue.pop() else { return false };
             if !member.insert(f) {
                 continue;

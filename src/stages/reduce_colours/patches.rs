@@ -21,6 +21,20 @@ pub struct Limits {
     pub width_mm: f64,
 }
 
+impl Limits {
+    /// Whether a patch of this area and length of border has it.
+    #[must_use]
+    pub fn are_met(&self, area_mm2: f64, border_mm: f64) -> bool {
+        area_mm2 >= self.area_mm2 && 2.0 * area_mm2 * ZIGZAG >= self.width_mm * border_mm
+    }
+
+    /// So many times as much.
+    #[must_use]
+    pub fn times(self, factor: f64) -> Self {
+        Self { area_mm2: factor * self.area_mm2, width_mm: factor * self.width_mm }
+    }
+}
+
 #[derive(Clone, Debug, Default)]
 struct Patch {
     label: u8,
@@ -96,10 +110,7 @@ pub fn count(surface: &Surface, labels: &[u8]) -> (usize, f64) {
 #[must_use]
 pub fn area_of_faces(surface: &Surface, labels: &[u8]) -> Vec<f64> {
     let (patch_of, count) = surface.patches(labels);
-    let mut areas = vec![0.0; count];
-    for (patch, area) in patch_of.iter().zip(&surface.area_mm2) {
-        areas[*patch as usize] += f64::from(*area);
-    }
+    let areas = surface.patch_areas_mm2(&patch_of, count);
     patch_of.iter().map(|patch| areas[*patch as usize]).collect()
 }
 
@@ -165,12 +176,12 @@ impl Patches {
 
     fn is_wrong(&self, index: usize) -> bool {
         let patch = &self.all[index];
-        let Limits { area_mm2, width_mm } = self.limits;
+        let area_mm2 = self.limits.area_mm2;
         if patch.on_rim && patch.area_mm2 >= CHIP * area_mm2 {
             return self.area_over_joints(index, area_mm2) < area_mm2;
         }
         let border_mm: f64 = patch.borders.values().map(|(length, _)| length).sum();
-        patch.area_mm2 < area_mm2 || 2.0 * patch.area_mm2 * ZIGZAG < width_mm * border_mm
+        !self.limits.are_met(patch.area_mm2, border_mm)
     }
 
     /// Area of a patch with all it continues to over joints; stops counting at `enough`.

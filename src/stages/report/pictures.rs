@@ -7,9 +7,10 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::view::View;
+use super::view::classes::shades;
 use super::{Report, explode, words};
-use crate::colour::spaces::{linear_of_bytes, parse_hex};
-use crate::equipment::{Filament, Printer};
+use crate::colour::spaces::linear_of_bytes;
+use crate::equipment::Printer;
 use crate::figure::{Figure, NO_TONE};
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
@@ -84,7 +85,7 @@ const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
 pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Result<Pictures, PictureError> {
     let name = format!("report {} scan {height_px}", Report::VERSION);
     let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px))?;
-    let palette = palette(figure);
+    let palette: Vec<_> = shades(figure).into_iter().map(linear_of_bytes).collect();
     let labels: Vec<Option<Vec<u8>>> = figure.parts.par_iter().enumerate().map(|(i, _)| looks(figure, i)).collect();
     let shapes: Vec<Shape<'_>> = figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
     let studio = Studio {
@@ -101,13 +102,6 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
     let (mut scan, mut made) = (scan.into_iter(), views?.into_iter());
     let views = (0..SIDES.len()).flat_map(|_| [scan.next(), made.next()]).flatten().collect();
     Ok(Pictures { turning: None, views, matched: matched?, exploded: exploded?, thin: studio.thin()?, parts: parts? })
-}
-
-/// Filament colours in linear light, and after them what blended tones look like from afar; grey for one that cannot be read.
-fn palette(figure: &Figure) -> Vec<[f32; 3]> {
-    let filaments = figure.palette.iter().map(Filament::srgb);
-    let tones = figure.blend.iter().flat_map(|blend| &blend.tones).map(|tone| parse_hex(&tone.looks));
-    filaments.chain(tones).map(|colour| linear_of_bytes(colour.unwrap_or([0x80; 3]))).collect()
 }
 
 /// Palette entries of a part's triangles. Bands are far finer than a pixel, so they are shown as what they melt into.

@@ -7,7 +7,8 @@ use crate::colour::spaces::parse_hex;
 use crate::figure::{BlendedTone, Figure, NO_TONE};
 use crate::mesh::Origin;
 
-const NO_SHADE: usize = 255;
+/// No colour; also the most colours there may be.
+pub const NO_SHADE: usize = 255;
 const FILL: u16 = 1;
 const CUT: u16 = 2;
 
@@ -22,7 +23,7 @@ pub fn is_fill(class: u16) -> bool {
 pub fn shades(figure: &Figure) -> Vec<[u8; 3]> {
     let filaments = figure.palette.iter().map(|filament| filament.srgb().unwrap_or([0x80; 3]));
     let tones = tones(figure).iter().map(|tone| parse_hex(&tone.looks).unwrap_or([0x80; 3]));
-    filaments.chain(tones).take(NO_SHADE).collect()
+    filaments.chain(tones).collect()
 }
 
 fn tones(figure: &Figure) -> &[BlendedTone] {

@@ -10,6 +10,7 @@ use rayon::prelude::*;
 use crate::colour::spaces::oklab_of_linear;
 use crate::mesh::TriMesh;
 use crate::mesh::decimate::quadric::Quadric;
+use crate::mesh::fans::Fans;
 use crate::mesh::topology::{Edges, NONE, ends};
 
 /// Error of the first pass as a share of the figure's size, its growth from pass to pass, and the share at which all ends.
@@ -66,33 +67,6 @@ struct Coarse {
     vertices: Vec<Vertex>,
     triangles: Vec<[u32; 3]>,
     classes: Vec<u16>,
-}
-
-/// Triangles around each vertex: those of `v` are `list[starts[v]..starts[v + 1]]`.
-struct Fans {
-    starts: Vec<u32>,
-    list: Vec<u32>,
-}
-
-impl Fans {
-    fn of(triangles: &[[u32; 3]], vertices: usize) -> Self {
-        let mut starts = vec![0_u32; vertices + 1];
-        triangles.iter().flatten().for_each(|v| starts[*v as usize + 1] += 1);
-        (0..vertices).for_each(|v| starts[v + 1] += starts[v]);
-        let mut next = starts.clone();
-        let mut list = vec![0; 3 * triangles.len()];
-        for (triangle, t) in triangles.iter().zip(0_u32..) {
-            for v in triangle {
-                list[next[*v as usize] as usize] = t;
-                next[*v as usize] += 1;
-            }
-        }
-        Self { starts, list }
-    }
-
-    fn around(&self, v: u32) -> &[u32] {
-        &self.list[self.starts[v as usize] as usize..self.starts[v as usize + 1] as usize]
-    }
 }
 
 /// Where an edge goes when it is collapsed, and what that costs, mm2.
@@ -167,7 +141,7 @@ impl Coarse {
         let mut offers: Vec<(f32, u32)> =
             (0..3 * self.triangles.len() as u32).into_par_iter().with_min_len(1 << 12).filter_map(offer).collect();
         offers.par_sort_unstable_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
-        let fans = Fans::of(&self.triangles, self.vertices.len());
+        let fans = Fans::of_triangles(&self.triangles, self.vertices.len());
         let mut changed = vec![false; self.triangles.len()];
         let mut gone = vec![false; self.triangles.len()];
         for (_, half) in offers {

@@ -6,7 +6,7 @@
 //!
 //! The page is whole without: the script hides the pictures it makes needless, and shows them again when it cannot go on.
 
-mod classes;
+pub mod classes;
 mod coarse;
 mod pack;
 
@@ -113,7 +113,8 @@ pub fn of(figure: &Figure, run: &RunRecord) -> Option<View> {
     if !(size_mm > 0.0 && size_mm.is_finite()) {
         return None;
     }
-    let shades = classes::shades(figure);
+    let mut shades = classes::shades(figure);
+    shades.truncate(classes::NO_SHADE);
     let classes = (0..figure.parts.len()).into_par_iter().map(|part| classes::of(figure, part)).collect();
     let meshes: Vec<_> = figure.parts.iter().map(|part| part.mesh.as_ref()).collect();
     let shown = coarse::coarsen(&meshes, classes, BUDGET, size_mm);
