@@ -160,6 +160,27 @@ pub struct Printer {
     /// True over estimated printing time, as `statuary calibrate` finds it with a finished print.
     #[serde(default = "default_time_factor")]
     pub time_factor: f64,
+    /// What an hour of printing costs in the owner's currency, power and wear; 0 when not of interest.
+    #[serde(default)]
+    pub cost_per_hour: f64,
+    /// The tower it purges into; none when purged filament leaves the bed.
+    #[serde(default)]
+    pub purge_tower: Option<PurgeTower>,
+}
+
+/// A block printed beside a part, into which the nozzle is purged at each change.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PurgeTower {
+    /// Length of one side, mm; the other is as long as the layer with the most changes asks for, and never below a third of it.
+    pub width_mm: f64,
+    /// Share of its section that is plastic in layers without a change, 0 to 1.
+    #[serde(default = "default_tower_fill")]
+    pub fill_share: f64,
+}
+
+fn default_tower_fill() -> f64 {
+    0.15
 }
 
 fn default_time_factor() -> f64 {
@@ -198,9 +219,20 @@ impl Printer {
     }
 }
 
-/// The shelf and the printer a run works with.
+/// The shelf and the printers a run works with.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Equipment {
     pub shelf: Vec<Filament>,
+    /// The printer the figure is made for: its size decides the cuts, its tools the number of filaments.
     pub printer: Printer,
+    /// Printers that help: they get parts that fit them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub helpers: Vec<Printer>,
+}
+
+impl Equipment {
+    /// All printers, the one the figure is made for first.
+    pub fn printers(&self) -> impl Iterator<Item = &Printer> {
+        std::iter::once(&self.printer).chain(&self.helpers)
+    }
 }

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::equipment::Filament;
 use crate::mesh::TriMesh;
+use crate::schedule::Schedule;
 
 /// What an earlier stage has made true and a later one may need.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -99,8 +100,23 @@ pub struct PartEstimate {
     /// Tool changes if every layer loaded its filaments in shelf order.
     pub tool_changes_unordered: usize,
     pub seconds: f64,
+    /// Grams to have at hand per palette entry up to the top of each of equal steps from the bed; the last is all of `need_g`.
+    #[serde(default)]
+    pub need_by_height_g: Vec<Vec<f32>>,
+    /// None on a printer without one, and for a part without changes.
+    #[serde(default)]
+    pub tower: Option<Tower>,
     /// Largest share of the surface that hangs over by more than the limit, mm2.
     pub overhang_mm2: f64,
+}
+
+/// The block printed beside a part into which the nozzle is purged.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Tower {
+    /// Width, depth and height, mm.
+    pub size_mm: [f64; 3],
+    /// What it takes beyond the purge itself, in layers with few changes or none, g.
+    pub extra_g: f64,
 }
 
 /// A piece that is printed on its own.
@@ -275,9 +291,11 @@ pub struct Blend {
     pub tone_of: Vec<Arc<Vec<u8>>>,
 }
 
-/// What the figure would take in other layers.
+/// What the figure would take in other layers or in another size.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Alternative {
+    /// Its size over that of this figure.
+    pub scale: f64,
     pub layer_mm: f64,
     pub seconds: f64,
     /// Grams to have at hand per palette entry.
@@ -319,9 +337,12 @@ pub struct Figure {
     /// None when no colour is blended.
     #[serde(default)]
     pub blend: Option<Blend>,
-    /// The layer height chosen, then others; empty when none was compared.
+    /// The layer height and size chosen, then others; empty when none was compared.
     #[serde(default)]
     pub alternatives: Vec<Alternative>,
+    /// Who prints what when; none before the estimate.
+    #[serde(default)]
+    pub schedule: Option<Schedule>,
     /// None before colours are weighed against tool changes.
     #[serde(default)]
     pub colour_trade: Option<ColourTrade>,

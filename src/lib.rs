@@ -21,6 +21,7 @@ pub mod picture;
 pub mod pipeline;
 pub mod problem;
 pub mod run_record;
+pub mod schedule;
 pub mod stage;
 pub mod stages;
 pub mod surface;

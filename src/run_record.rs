@@ -50,7 +50,7 @@ pub struct StageRecord {
 }
 
 /// A part, as the log tells of it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct PartRecord {
     pub name: String,
     pub volume_mm3: f64,
@@ -64,6 +64,12 @@ pub struct PartRecord {
     pub need_g: BTreeMap<String, f64>,
     pub tool_changes: usize,
     pub seconds: f64,
+    /// The printer that prints it; empty before the plan is made.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub printer: String,
+    /// From the beginning of all until it begins, its spools put in, and until it is done, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub span_s: Option<[f64; 2]>,
 }
 
 /// The whole log of one run.
@@ -121,12 +127,24 @@ impl RunRecord {
         need_g
     }
 
-    /// What that filament costs, in the owner's currency; `None` when the shelf has no price for any of it.
+    /// From the beginning until the last part is done, the spools put in, s; `None` before the plan is made.
+    #[must_use]
+    pub fn plan_seconds(&self) -> Option<f64> {
+        self.parts.iter().map(|part| part.span_s.map(|[_, done]| done)).reduce(|a, b| Some(a?.max(b?))).flatten()
+    }
+
+    /// What it costs in the owner's currency, filament and hours of the printers; `None` when neither has a price.
     #[must_use]
     pub fn cost(&self) -> Option<f64> {
+        let equipment = self.equipment.as_ref()?;
         let need_g = self.need_g();
-        let priced = self.equipment.as_ref()?.shelf.iter().filter(|filament| filament.price_per_kg > 0.0);
-        let costs = priced.filter_map(|f| need_g.get(f.name.as_str()).map(|g| g / 1000.0 * f.price_per_kg));
-        costs.reduce(|sum, cost| sum + cost)
+        let priced = equipment.shelf.iter().filter(|filament| filament.price_per_kg > 0.0);
+        let filament = priced.filter_map(|f| need_g.get(f.name.as_str()).map(|g| g / 1000.0 * f.price_per_kg));
+        let per_hour = |part: &PartRecord| {
+            let printer = equipment.printers().find(|printer| printer.name == part.printer);
+            printer.unwrap_or(&equipment.printer).cost_per_hour
+        };
+        let hours = self.parts.iter().map(|part| part.seconds / 3600.0 * per_hour(part)).filter(|cost| *cost > 0.0);
+        filament.chain(hours).reduce(|sum, cost| sum + cost)
     }
 }

@@ -33,6 +33,8 @@ pub trait Settings: Serialize + DeserializeOwned + Default {
 pub struct Uses {
     pub shelf: bool,
     pub printer: bool,
+    /// What the printer's hours are worth, its factor of time, and the printers that help.
+    pub plan: bool,
 }
 
 /// A stage that makes a new figure from the one before.

@@ -72,7 +72,7 @@ fn answer(good: &[Spec], workbench: Option<&Workbench>, explained: bool, json: b
         let pipelines: Vec<serde_json::Value> = good
             .iter()
             .map(|spec| Ok(serde_json::json!({ "name": spec.name, "file": spec.file, "about": spec.about,
-                "filled_in": serde_yaml::from_str::<serde_json::Value>(&explain(&spec.about, spec.printer.as_deref(), &spec.stages)?)? })))
+                "filled_in": serde_yaml::from_str::<serde_json::Value>(&explain(&spec.about, &spec.printers, &spec.stages)?)? })))
             .collect::<Result<_, Failure>>()?;
         let shelf: Vec<&str> = workbench.iter().flat_map(|w| &w.shelf).map(|f| f.name.as_str()).collect();
         let printers: Vec<&str> = workbench.iter().flat_map(|w| &w.printers).map(|p| p.name.as_str()).collect();
@@ -82,7 +82,7 @@ fn answer(good: &[Spec], workbench: Option<&Workbench>, explained: bool, json: b
     let mut text = String::new();
     for spec in good {
         if explained {
-            let page = explain(&spec.about, spec.printer.as_deref(), &spec.stages)?;
+            let page = explain(&spec.about, &spec.printers, &spec.stages)?;
             text += &format!("# {} with all defaults filled in\n{page}\n", spec.file);
         } else {
             text += &format!("{:<16} fine: {}\n", spec.name, spec.about);

@@ -5,7 +5,7 @@ use std::path::Path;
 use anstyle::{AnsiColor, Style};
 
 use crate::finding::Severity;
-use crate::run_record::RunRecord;
+use crate::run_record::{PartRecord, RunRecord};
 use crate::stages::report::words;
 
 use super::message::finding_text;
@@ -48,6 +48,13 @@ pub fn verdict(record: &RunRecord, out: &Path) -> String {
     text + &format!("{dim}{:>10}{dim:#}  {}\n", "open", show.display())
 }
 
+/// Time a part's tool changes take on its printer, s.
+fn change_seconds(record: &RunRecord, part: &PartRecord) -> f64 {
+    let Some(equipment) = &record.equipment else { return 0.0 };
+    let own = equipment.printers().find(|printer| printer.name == part.printer).unwrap_or(&equipment.printer);
+    part.tool_changes as f64 * own.change_secs * own.time_factor
+}
+
 fn lines(record: &RunRecord) -> Vec<(&'static str, String)> {
     let mut lines = Vec::new();
     let last = |name: &str| record.stages.iter().filter_map(|stage| stage.figures.get(name).copied()).next_back();
@@ -57,10 +64,12 @@ fn lines(record: &RunRecord) -> Vec<(&'static str, String)> {
     let seconds = record.print_seconds();
     if seconds > 0.0 {
         let changes = record.tool_changes();
-        let each = record.equipment.as_ref().map_or(0.0, |equipment| equipment.printer.change_secs);
-        let changing = words::duration(changes as f64 * each);
+        let changing = words::duration(record.parts.iter().map(|part| change_seconds(record, part)).sum());
         let told = words::counted(changes, "tool change", "tool changes");
         lines.push(("time", format!("{} of printing, {changing} of it for {told}", words::duration(seconds))));
+        if let Some(plan_s) = record.plan_seconds() {
+            lines.push(("plan", format!("done {} after the beginning, spools put in", words::duration(plan_s))));
+        }
     }
     let need_g = record.need_g();
     if !need_g.is_empty() {
@@ -74,7 +83,7 @@ fn lines(record: &RunRecord) -> Vec<(&'static str, String)> {
         lines.push(("filament", format!("{}: {}", words::mass(need_g.values().sum()), told.join(", "))));
     }
     if let Some(cost) = record.cost() {
-        lines.push(("cost", format!("{} for the filament", words::number(cost, 2))));
+        lines.push(("cost", words::number(cost, 2)));
     }
     if let (Some(mean), Some(best)) = (last("de_evened_mean"), last("de_evened_mean_best")) {
         let [mean, best] = [mean, best].map(|de| words::number(de, 1));

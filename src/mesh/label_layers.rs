@@ -63,6 +63,8 @@ pub struct Changes {
     pub count: usize,
     /// Changes to each label; the first loading is not a change.
     pub to_label: Vec<usize>,
+    /// For each layer the labels changed to.
+    pub loaded: Vec<LabelSet>,
 }
 
 /// The fewest changes that print all layers: dynamic programming over the label a layer ends with.
@@ -72,7 +74,9 @@ pub struct Changes {
 #[must_use]
 pub fn fewest_changes(layers: &[LabelSet]) -> Changes {
     let used: Vec<LabelSet> = layers.iter().copied().filter(|&set| set != 0).collect();
-    let Some((&first, rest)) = used.split_first() else { return Changes::default() };
+    let Some((&first, rest)) = used.split_first() else {
+        return Changes { loaded: vec![0; layers.len()], ..Changes::default() };
+    };
     let mut cost: Vec<(usize, usize)> = members(first).map(|x| (x, first.count_ones() as usize - 1)).collect();
     let mut before: Vec<Vec<usize>> = vec![Vec::new()];
     for &set in rest {
@@ -84,7 +88,10 @@ pub fn fewest_changes(layers: &[LabelSet]) -> Changes {
         before.push(ends.iter().map(|end| end.2).collect());
         cost = ends.iter().map(|end| (end.0, end.1)).collect();
     }
-    trace_back(&used, &cost, &before)
+    let mut changes = trace_back(&used, &cost, &before);
+    let mut loaded = changes.loaded.iter();
+    changes.loaded = layers.iter().map(|set| if *set == 0 { 0 } else { *loaded.next().unwrap_or(&0) }).collect();
+    changes
 }
 
 /// The count of [`fewest_changes`] alone, from runs of layers with the same labels, as `(labels, layers)`; empty layers are
@@ -136,6 +143,7 @@ fn carries(set: LabelSet, y: usize, x: usize) -> bool {
 fn trace_back(used: &[LabelSet], cost: &[(usize, usize)], before: &[Vec<usize>]) -> Changes {
     let last = (0..cost.len()).min_by_key(|&i| cost[i].1).unwrap_or(0);
     let mut to_label = vec![0; LABELS_MAX];
+    let mut loaded = vec![0; used.len()];
     let mut end = last;
     for layer in (0..used.len()).rev() {
         let set = used[layer];
@@ -148,10 +156,11 @@ fn trace_back(used: &[LabelSet], cost: &[(usize, usize)], before: &[Vec<usize>])
         };
         for label in members(set).filter(|&label| Some(label) != first) {
             to_label[label] += 1;
+            loaded[layer] |= 1 << label;
         }
         end = previous;
     }
-    Changes { count: cost.get(last).map_or(0, |c| c.1), to_label }
+    Changes { count: cost.get(last).map_or(0, |c| c.1), to_label, loaded }
 }
 
 /// Changes when every layer goes through its labels in ascending order.
@@ -262,6 +271,8 @@ mod tests {
                 .collect();
             let best = fewest_changes(&layers);
             assert_eq!(best.count, by_enumeration(&layers, None), "case {case}: {layers:?}");
+            let loaded: u32 = best.loaded.iter().map(|set| set.count_ones()).sum();
+            assert_eq!((best.loaded.len(), loaded as usize), (layers.len(), best.count), "case {case}: {layers:?}");
             assert_eq!(best.to_label.iter().sum::<usize>(), best.count, "case {case}: {layers:?}");
             assert!(best.count <= changes_in_order(&layers));
         }

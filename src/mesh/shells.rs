@@ -76,6 +76,38 @@ impl Coloured<'_> {
         self.sum_by_label(|i| if self.label(i) == base { 0.0 } else { self.prism_mm3(i, inner) })
     }
 
+    /// Volume of each label's shell in equal steps from the bed to `top_mm`, mm3: each piece spread evenly over the heights it
+    /// spans.
+    #[must_use]
+    pub fn shell_by_height_mm3(&self, base: usize, inner: &[DVec3], top_mm: f64, steps: usize) -> Vec<Vec<f64>> {
+        let step_mm = top_mm / steps as f64;
+        let spread = |some: Range<usize>| {
+            let mut by_step = vec![vec![0.0; steps]; self.label_count];
+            for i in some.filter(|i| self.label(*i) != base) {
+                let heights = self.triangles[i].map(|v| [self.positions[v as usize].z, inner[v as usize].z]);
+                let (low, high) = span(heights.map(|z| z[0].min(z[1])));
+                let high = high.max(span(heights.map(|z| z[0].max(z[1]))).1);
+                let step_of = |z: f64| ((z / step_mm).max(0.0) as usize).min(steps - 1);
+                let (first, last) = (step_of(low), step_of(high));
+                let volume = self.prism_mm3(i, inner);
+                for step in first..=last {
+                    let from = if step == first { low } else { step as f64 * step_mm };
+                    let to = if step == last { high } else { (step + 1) as f64 * step_mm };
+                    let share = if high > low { (to - from) / (high - low) } else { 1.0 };
+                    by_step[self.label(i)][step] += share * volume;
+                }
+            }
+            by_step
+        };
+        let chunks: Vec<Vec<Vec<f64>>> = self.chunks().map(spread).collect();
+        let mut total = vec![vec![0.0; steps]; self.label_count];
+        for (sum, some) in chunks.iter().flatten().enumerate() {
+            let into = &mut total[sum % self.label_count];
+            into.iter_mut().zip(some).for_each(|(a, b)| *a += b);
+        }
+        total
+    }
+
     /// Between a triangle and its inner side: three tetrahedra.
     fn prism_mm3(&self, triangle: usize, inner: &[DVec3]) -> f64 {
         let t = self.triangles[triangle];

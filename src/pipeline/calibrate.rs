@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::equipment_files::{PRINTERS, Workbench};
 use super::files::{free_name, read_text, replace_whole, write_whole};
 use super::list_text::with_value;
-use crate::equipment::Printer;
+use crate::equipment::{Equipment, Printer};
 use crate::problem::{Problem, beyond};
 use crate::run_record::{PartRecord, RunRecord};
 
@@ -54,7 +54,9 @@ pub fn compare(record: &RunRecord, printed: &Printed) -> Result<Calibration, Pro
         let what = "the run tells no hours for these parts";
         return Err(Problem::new("", what, "put `estimate` into its pipeline and run it again"));
     }
-    let factor_before = record.equipment.as_ref().map_or(1.0, |equipment| equipment.printer.time_factor);
+    let printer = printer_of(record, &parts)?;
+    let known = record.equipment.iter().flat_map(Equipment::printers).find(|known| known.name == printer);
+    let factor_before = known.map_or(1.0, |printer| printer.time_factor);
     let factor = factor_before * printed.hours / hours_estimated;
     if let Some(what) = beyond(factor, FACTOR[0], FACTOR[1]) {
         let hint =
@@ -71,7 +73,7 @@ pub fn compare(record: &RunRecord, printed: &Printed) -> Result<Calibration, Pro
         )
     });
     Ok(Calibration {
-        printer: record.printer.clone(),
+        printer,
         parts: parts.iter().map(|part| part.name.clone()).collect(),
         hours: printed.hours,
         hours_estimated,
@@ -81,6 +83,21 @@ pub fn compare(record: &RunRecord, printed: &Printed) -> Result<Calibration, Pro
         factor: (factor * 1000.0).round() / 1000.0,
         warnings: warning.into_iter().collect(),
     })
+}
+
+/// The one printer of these parts; logs from before parts were shared tell it of the whole run.
+fn printer_of(record: &RunRecord, parts: &[&PartRecord]) -> Result<String, Problem> {
+    let mut names: Vec<&str> = parts.iter().map(|part| part.printer.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    match names[..] {
+        [""] | [] => Ok(record.printer.clone()),
+        [only] => Ok(only.to_owned()),
+        _ => {
+            let hint = "name the parts of one printer with `--part`; the report's plan tells them";
+            Err(Problem::new("part", format!("these parts are printed on {}", names.join(" and ")), hint))
+        }
+    }
 }
 
 fn chosen<'r>(record: &'r RunRecord, names: &[String]) -> Result<Vec<&'r PartRecord>, Problem> {

@@ -104,24 +104,35 @@ impl Workbench {
         if problems.is_empty() { Ok(bench) } else { Err(problems) }
     }
 
-    /// The shelf with one printer, by name or the first.
+    /// The shelf with printers by name, those after the first as helpers; without names the first of the workshop.
     ///
     /// # Errors
-    /// When there is no printer of that name.
-    pub fn equip(&self, printer: Option<&str>) -> Result<Equipment, Problem> {
-        let found = match printer {
-            None => self.printers.first(),
-            Some(name) => self.printers.iter().find(|p| p.name == name),
-        };
-        let names: Vec<&str> = self.printers.iter().map(|p| p.name.as_str()).collect();
-        let printer = found.ok_or_else(|| {
-            let name = printer.unwrap_or_default();
+    /// When there is no printer of a name, or one is named twice.
+    pub fn equip(&self, names: &[String]) -> Result<Equipment, Problem> {
+        let mut printers = names.iter().map(|name| self.printer(name)).collect::<Result<Vec<_>, _>>()?;
+        if let Some(name) = (1..names.len()).find(|&i| names[..i].contains(&names[i])).map(|i| &names[i]) {
+            let hint = "two printers of a kind are two entries in printers.yaml, each with a name of its own";
+            return Err(Problem::new("printer", format!("`{name}` is named twice"), hint));
+        }
+        if printers.is_empty() {
+            printers.extend(self.printers.first().cloned());
+        }
+        if printers.is_empty() {
+            return Err(Problem::new("printer", "there is no printer", format!("list at least one in {PRINTERS}")));
+        }
+        let helpers = printers.split_off(1);
+        Ok(Equipment { shelf: self.shelf.clone(), printer: printers.remove(0), helpers })
+    }
+
+    fn printer(&self, name: &str) -> Result<Printer, Problem> {
+        let found = self.printers.iter().find(|printer| printer.name == name);
+        found.cloned().ok_or_else(|| {
+            let names: Vec<&str> = self.printers.iter().map(|printer| printer.name.as_str()).collect();
             let near = nearest(name, names.iter().copied());
             let guess = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
             let hint = format!("{guess}printers in {PRINTERS}: {}", names.join(", "));
             Problem::new("printer", format!("there is no printer `{name}`"), hint)
-        })?;
-        Ok(Equipment { shelf: self.shelf.clone(), printer: printer.clone() })
+        })
     }
 }
 
@@ -204,8 +215,13 @@ fn check_printers(file: &str, printers: &[Printer]) -> Vec<Problem> {
             ("bed_max_c", printer.bed_max_c, 0.0, 300.0),
             ("flow_mm3_per_sec", printer.flow_mm3_per_sec, 0.1, 1000.0),
             ("time_factor", printer.time_factor, 0.1, 10.0),
+            ("cost_per_hour", printer.cost_per_hour, 0.0, 1e6),
         ] {
             problems.extend(out_of_range(file, &at(setting), value, low, high));
+        }
+        if let Some(tower) = printer.purge_tower {
+            problems.extend(out_of_range(file, &at("purge_tower.width_mm"), tower.width_mm, 5.0, 500.0));
+            problems.extend(out_of_range(file, &at("purge_tower.fill_share"), tower.fill_share, 0.02, 1.0));
         }
     }
     problems

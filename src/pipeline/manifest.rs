@@ -1,12 +1,12 @@
 //! What a stage's result depends on, as lines: hashed they are its stamp, compared they explain why it runs again.
 
-use crate::equipment::Equipment;
+use crate::equipment::{Equipment, Printer};
 use crate::run_record::FileRecord;
 use crate::stage::TargetSize;
 use crate::stages::{Job, Stage};
 
 /// Goes up when stamps are made in another way; old cache entries are then never met again.
-const STAMP_VERSION: u32 = 1;
+const STAMP_VERSION: u32 = 2;
 
 /// The lines and the stamp of one stage.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -41,7 +41,14 @@ pub fn manifests(
             lines.push(format!("shelf {}", serde_json::to_string(&equipment.shelf)?));
         }
         if uses.printer {
-            lines.push(format!("printer {}", serde_json::to_string(&equipment.printer)?));
+            // What decides hours and cost alone makes no other parts.
+            let printer = Printer { time_factor: 1.0, cost_per_hour: 0.0, ..equipment.printer.clone() };
+            lines.push(format!("printer {}", serde_json::to_string(&printer)?));
+        }
+        if uses.plan {
+            lines.push(format!("time factor {}", equipment.printer.time_factor));
+            lines.push(format!("cost per hour {}", equipment.printer.cost_per_hour));
+            lines.push(format!("helpers {}", serde_json::to_string(&equipment.helpers)?));
         }
         let mut hasher = blake3::Hasher::new();
         hasher.update(before.as_bytes());

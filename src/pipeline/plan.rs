@@ -102,7 +102,7 @@ pub fn plan(spec: &Spec, workbench: &Workbench) -> Result<Plan, Vec<Problem>> {
         }
     }
     problems.extend(unmet_needs(spec, &stages, shift));
-    let equipment = match workbench.equip(spec.printer.as_deref()) {
+    let equipment = match workbench.equip(&spec.printers) {
         Ok(equipment) => Some(equipment),
         Err(mut problem) => {
             problem.file.clone_from(&spec.file);
@@ -156,13 +156,15 @@ fn unmet_needs(spec: &Spec, stages: &[Stage], shift: usize) -> Vec<Problem> {
 ///
 /// # Errors
 /// When a setting cannot be written as YAML.
-pub fn explain(about: &str, printer: Option<&str>, stages: &[Stage]) -> Result<String, serde_yaml::Error> {
+pub fn explain(about: &str, printers: &[String], stages: &[Stage]) -> Result<String, serde_yaml::Error> {
     let mut page = serde_yaml::Mapping::new();
     if !about.is_empty() {
         page.insert("about".into(), about.into());
     }
-    if let Some(printer) = printer {
-        page.insert("printer".into(), printer.into());
+    match printers {
+        [] => {}
+        [only] => drop(page.insert("printer".into(), only.as_str().into())),
+        many => drop(page.insert("printer".into(), many.to_vec().into())),
     }
     let mut list = Vec::new();
     for stage in stages {

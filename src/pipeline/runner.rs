@@ -132,13 +132,14 @@ pub fn run(
 }
 
 fn blank_record(plan: &Plan, source: &Source<'_>, around: &Surroundings<'_>) -> Result<RunRecord, RunError> {
+    let names: Vec<String> = plan.equipment.printers().map(|printer| printer.name.clone()).collect();
     Ok(RunRecord {
         format: FORMAT_VERSION,
         program: env!("CARGO_PKG_NAME").into(),
         version: env!("CARGO_PKG_VERSION").into(),
         pipeline: plan.name.clone(),
-        pipeline_yaml: explain("", Some(&plan.equipment.printer.name), &plan.stages)?,
-        printer: plan.equipment.printer.name.clone(),
+        pipeline_yaml: explain("", &names, &plan.stages)?,
+        printer: names.join(" and "),
         equipment: Some(plan.equipment.clone()),
         scan: source.name.clone(),
         started: around.started.clone(),
@@ -253,7 +254,15 @@ fn written_before(
 }
 
 pub(super) fn part_records(figure: &Figure) -> Vec<PartRecord> {
-    figure.parts.iter().map(|part| part_record(figure, part)).collect()
+    let mut records: Vec<PartRecord> = figure.parts.iter().map(|part| part_record(figure, part)).collect();
+    for queue in figure.schedule.iter().flat_map(|schedule| &schedule.queues) {
+        for step in &queue.steps {
+            if let Some(record) = records.get_mut(step.part) {
+                (record.printer, record.span_s) = (queue.printer.clone(), step.span_s);
+            }
+        }
+    }
+    records
 }
 
 fn part_record(figure: &Figure, part: &Part) -> PartRecord {
@@ -273,6 +282,7 @@ fn part_record(figure: &Figure, part: &Part) -> PartRecord {
         need_g: by_name(&estimate.need_g),
         tool_changes: estimate.tool_changes,
         seconds: estimate.seconds,
+        ..PartRecord::default()
     }
 }
 

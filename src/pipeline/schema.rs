@@ -25,7 +25,12 @@ pub fn pipeline() -> Value {
         "required": ["stages"],
         "properties": {
             "about": {"description": "One line for people", "type": "string"},
-            "printer": {"description": "A printer of printers.yaml by its name; the first when left out", "type": ["string", "null"]},
+            "printer": {
+                "description": "A printer of printers.yaml by its name, or the one the figure is made for and those that help; \
+                                the first of the file when left out",
+                "type": ["string", "array", "null"],
+                "items": {"type": "string"},
+            },
             "stages": {"type": "array", "items": stage},
         },
     });

@@ -21,8 +21,8 @@ pub struct Spec {
     pub text: String,
     /// One line for people.
     pub about: String,
-    /// Printer by name; the first of the workshop when none is named.
-    pub printer: Option<String>,
+    /// Printers by name: the one the figure is made for, and those that help; the first of the workshop when none is named.
+    pub printers: Vec<String>,
     pub stages: Vec<Stage>,
 }
 
@@ -32,8 +32,44 @@ struct Page {
     #[serde(default)]
     about: String,
     #[serde(default)]
-    printer: Option<String>,
+    printer: Names,
     stages: Vec<Entry>,
+}
+
+/// One name, or a list of them.
+#[derive(Default)]
+struct Names(Vec<String>);
+
+impl<'de> Deserialize<'de> for Names {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_any(NamesVisitor)
+    }
+}
+
+struct NamesVisitor;
+
+impl<'de> Visitor<'de> for NamesVisitor {
+    type Value = Names;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("the name of a printer, or a list of names")
+    }
+
+    fn visit_unit<E: de::Error>(self) -> Result<Names, E> {
+        Ok(Names::default())
+    }
+
+    fn visit_str<E: de::Error>(self, name: &str) -> Result<Names, E> {
+        Ok(Names(vec![name.to_owned()]))
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<Names, A::Error> {
+        let mut names = Vec::new();
+        while let Some(name) = list.next_element()? {
+            names.push(name);
+        }
+        Ok(Names(names))
+    }
 }
 
 struct Entry(Stage);
@@ -84,7 +120,7 @@ pub fn read_spec(name: &str, file: &str, text: &str) -> Result<Spec, Problem> {
         file: file.into(),
         text: text.into(),
         about: page.about,
-        printer: page.printer,
+        printers: page.printer.0,
         stages,
     })
 }

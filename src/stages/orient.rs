@@ -106,7 +106,7 @@ impl Transform for Orient {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { printer: true, ..Uses::default() }
     }
 
     fn check(&self) -> Vec<Problem> {

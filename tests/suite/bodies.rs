@@ -122,7 +122,10 @@ pub fn equipment() -> Equipment {
             bed_max_c: 100.0,
             flow_mm3_per_sec: 12.0,
             time_factor: 1.0,
+            cost_per_hour: 0.0,
+            purge_tower: None,
         },
+        helpers: Vec::new(),
     }
 }
 

@@ -29,8 +29,10 @@ fn equipment() -> Equipment {
         bed_max_c: 100.0,
         flow_mm3_per_sec: 10.0,
         time_factor: 1.0,
+        cost_per_hour: 0.0,
+        purge_tower: None,
     };
-    Equipment { shelf: Vec::new(), printer }
+    Equipment { shelf: Vec::new(), printer, helpers: Vec::new() }
 }
 
 /// Runs intake on a scan; gives the findings too.

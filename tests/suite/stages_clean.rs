@@ -56,8 +56,10 @@ fn clean(settings: &Clean, scan: TriMesh, target: TargetSize, cancelled: bool) -
         bed_max_c: 110.0,
         flow_mm3_per_sec: 10.0,
         time_factor: 1.0,
+        cost_per_hour: 0.0,
+        purge_tower: None,
     };
-    let equipment = Equipment { shelf: Vec::new(), printer };
+    let equipment = Equipment { shelf: Vec::new(), printer, helpers: Vec::new() };
     let (mut sink, mut progress) = (MemorySink::default(), |_: f64, _: &str| ());
     let cancel = Arc::new(AtomicBool::new(cancelled));
     let mut ctx = StageContext::new(&equipment, target, &mut sink, cancel, &mut progress);

@@ -27,7 +27,7 @@ fn shelf() -> &'static [Filament] {
 
 fn equipment() -> Equipment {
     let printers: Vec<Printer> = serde_yaml::from_str(PRINTERS).unwrap();
-    Equipment { shelf: shelf().to_vec(), printer: printers[0].clone() }
+    Equipment { shelf: shelf().to_vec(), printer: printers[0].clone(), helpers: Vec::new() }
 }
 
 fn colour_of(name: &str) -> [f32; 3] {

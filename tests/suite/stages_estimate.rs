@@ -252,11 +252,22 @@ fn one_and_two_threads_give_the_same_bits() {
 #[test]
 fn other_layers_take_what_they_would_take_if_they_were_chosen() {
     let figure = figure(vec![as_it_lies(part(1, standing_block(DVec3::splat(40.0))))]);
-    let other = Estimate { layer_mm: 0.2, other_layers_mm: Some(vec![0.3, 0.2]), ..Estimate::default() };
+    let other = Estimate {
+        layer_mm: 0.2,
+        other_layers_mm: Some(vec![0.3, 0.2]),
+        other_sizes: Some(vec![]),
+        ..Estimate::default()
+    };
     let compared = estimate(&other, &figure).figure.alternatives;
     assert_eq!(compared.iter().map(|a| a.layer_mm).collect::<Vec<_>>(), [0.2, 0.3], "its own height is told once");
     for alternative in compared {
-        let chosen = Estimate { layer_mm: alternative.layer_mm, other_layers_mm: Some(vec![]), ..Estimate::default() };
+        let alone = (Some(vec![]), Some(vec![]));
+        let chosen = Estimate {
+            layer_mm: alternative.layer_mm,
+            other_layers_mm: alone.0,
+            other_sizes: alone.1,
+            ..Estimate::default()
+        };
         let chosen = estimate(&chosen, &figure).figure;
         let expected = chosen.parts[0].estimate.as_ref().unwrap();
         assert_eq!((alternative.seconds, alternative.tool_changes), (expected.seconds, expected.tool_changes));
@@ -265,6 +276,105 @@ fn other_layers_take_what_they_would_take_if_they_were_chosen() {
     // A 0.4 mm nozzle lays 0.3 mm at most: half as thick again as its 0.2 mm.
     let unnamed = estimate(&Estimate { layer_mm: 0.2, ..Estimate::default() }, &figure).figure.alternatives;
     assert!((unnamed[1].layer_mm - 0.3).abs() < 1e-9, "{unnamed:?}");
+}
+
+/// A cube at half the size takes what a cube of half the side takes; what would not fit the printer is not told.
+#[test]
+fn other_sizes_take_what_parts_of_that_size_take() {
+    let settings = |other_sizes| Estimate { other_layers_mm: Some(vec![]), other_sizes, ..Estimate::default() };
+    let cube = |side| figure(vec![as_it_lies(part(1, standing_block(DVec3::splat(side))))]);
+    let compared = estimate(&settings(Some(vec![0.5, 10.0])), &cube(80.0)).figure.alternatives;
+    assert_eq!(compared.iter().map(|a| a.scale).collect::<Vec<_>>(), [1.0, 0.5], "800 mm are too much for 250");
+    let expected = estimate(&settings(Some(vec![])), &cube(40.0)).figure.parts[0].estimate.clone().unwrap();
+    assert!((compared[1].seconds - expected.seconds).abs() < 1e-6, "{} {}", compared[1].seconds, expected.seconds);
+    let unnamed = estimate(&settings(None), &cube(80.0)).figure.alternatives;
+    assert!((unnamed[1].scale - 0.8).abs() < 1e-12);
+}
+
+/// Six layers, a change in every second: at 0.5 g a change and 1.25 g/cm3 a change is 400 mm3.
+#[test]
+fn a_purge_tower_holds_the_most_changes_and_goes_on_without_any() {
+    let square: Vec<glam::DVec2> =
+        standing_block(DVec3::splat(20.0)).positions[..4].iter().map(|p| p.truncate()).collect();
+    let heights: Vec<f64> = (0..=3).map(|i| f64::from(i) * 0.5).collect();
+    let stripes = labelled(as_it_lies(part(1, prism(&square, &heights))), |p| ((p.z / 0.5) as u32 % 2) as u8);
+    let mut whole = figure(vec![stripes]);
+    whole.palette = ["Harbour Navy", "Sail White"].map(filament).to_vec();
+    whole.palette.iter_mut().for_each(|filament| filament.density_g_per_cm3 = 1.25);
+    let mut own = equipment();
+    (own.printer.layer_mm, own.printer.change_g) = (0.25, 0.5);
+    // No shell reaches into another layer.
+    let settings = Estimate { colour_depth_mm: 0.01, ..Estimate::default() };
+    let with = |own: &_| run(&settings, &whole, own).unwrap().figure.parts[0].estimate.clone().unwrap();
+    let plain = with(&own);
+    own.printer.purge_tower = Some(statuary::equipment::PurgeTower { width_mm: 30.0, fill_share: 0.2 });
+    let estimate = with(&own);
+    assert_eq!((plain.tower, estimate.tool_changes), (None, plain.tool_changes));
+    let tower = estimate.tower.unwrap();
+    // One layer with all its changes fills the section: 400 mm3 over 30 mm and 0.25 mm are 53.3 mm a change.
+    let most = tower.size_mm[1] * 30.0 * 0.25 / 400.0;
+    assert!((most - most.round()).abs() < 1e-9 && most >= 1.0, "{tower:?}");
+    let layers = tower.size_mm[2] / 0.25;
+    let free = layers - estimate.tool_changes as f64 / most;
+    let filled_mm3 = 0.2 * 30.0 * tower.size_mm[1] * 0.25;
+    assert!((tower.extra_g - free * filled_mm3 * 1.25e-3).abs() < 1e-9, "{tower:?} {free}");
+    assert!((estimate.purge_g - 0.5 * estimate.tool_changes as f64 - tower.extra_g).abs() < 1e-9);
+    assert!((estimate.need_g.iter().sum::<f64>() - plain.need_g.iter().sum::<f64>() - tower.extra_g).abs() < 1e-9);
+    assert!(estimate.seconds > plain.seconds);
+    // A bed that the cube and its air leave no room on.
+    own.printer.volume_mm = [60.0, 60.0, 250.0];
+    let told = run(&settings, &whole, &own).unwrap();
+    assert!(told.told("no room on the bed for its purge tower").is_some());
+}
+
+#[test]
+fn grams_by_height_end_with_all_and_lie_where_the_colour_is() {
+    let mesh = sphere(DVec3::new(0.0, 0.0, 30.0), 30.0, 5);
+    let whole = figure(vec![labelled(as_it_lies(part(1, mesh)), |middle| u8::from(middle.z > 45.0))]);
+    let whole = Figure { palette: vec![filament("white"), filament("black")], ..whole };
+    let settings = Estimate { layer_mm: 0.2, colour_depth_mm: 1.0, support_share: 0.0, ..Estimate::default() };
+    let mut own = equipment();
+    own.printer.change_g = 0.0;
+    let estimate = run(&settings, &whole, &own).unwrap().figure.parts[0].estimate.clone().unwrap();
+    for (steps, need_g) in estimate.need_by_height_g.iter().zip(&estimate.need_g) {
+        assert_eq!(steps.len(), 60);
+        assert!(steps.windows(2).all(|pair| pair[0] <= pair[1]), "{steps:?}");
+        assert!((f64::from(steps[59]) / need_g - 1.0).abs() < 1e-6, "{steps:?} {need_g}");
+    }
+    let [white, black] = &estimate.need_by_height_g[..] else { panic!("two filaments") };
+    assert!(black[42] == 0.0 && black[48] > 0.0, "{black:?}");
+    // Half the ball by height is half its shell (Archimedes), and black is in the upper quarter only.
+    assert!((f64::from(white[29]) / estimate.need_g.iter().sum::<f64>() - 0.5).abs() < 0.02, "{white:?}");
+}
+
+/// A helper twice as fast gets two thirds of like parts, as far as they fit it, and their times with it.
+#[test]
+fn a_helper_takes_the_parts_that_fit_it() {
+    let block = |number, side| as_it_lies(part(number, standing_block(DVec3::new(side, 60.0, 60.0))));
+    let mut whole = figure(vec![block(1, 60.0), block(2, 60.0), block(3, 60.0), block(4, 160.0)]);
+    whole.palette = ["Harbour Navy"].map(filament).to_vec();
+    for part in &mut whole.parts {
+        part.labels = Some(std::sync::Arc::new(vec![0; part.mesh.triangles.len()]));
+    }
+    let mut own = equipment();
+    let fast = statuary::equipment::Printer {
+        name: "pier".into(),
+        volume_mm: [150.0; 3],
+        flow_mm3_per_sec: 48.0,
+        ..own.printer.clone()
+    };
+    let alone = run(&Estimate::default(), &whole, &own).unwrap();
+    own.helpers = vec![fast];
+    let shared = run(&Estimate::default(), &whole, &own).unwrap();
+    let schedule = shared.figure.schedule.as_ref().unwrap();
+    assert_eq!(schedule.printer_of(4)[3], 0, "160 mm are too long for the pier");
+    assert_eq!(schedule.printer_of(4).iter().filter(|printer| **printer == 1).count(), 3);
+    assert!(shared.told("pier can print 3 of 4 parts: the others are too large for it (1)").is_some());
+    let seconds = |outcome: &Outcome| outcome.figure.parts[0].estimate.as_ref().unwrap().seconds;
+    assert!(seconds(&shared) < seconds(&alone));
+    let ends = |outcome: &Outcome| outcome.figure.schedule.as_ref().unwrap().ends_s().unwrap();
+    let last = shared.figure.parts[3].estimate.as_ref().unwrap().seconds;
+    assert!((ends(&shared) - last - 180.0).abs() < 1e-6 && ends(&shared) < ends(&alone));
 }
 
 #[test]

@@ -8,6 +8,7 @@ use statuary::equipment::{Changer, Equipment, Filament, Printer};
 use statuary::figure::{Figure, Joint, Key, Part, PartEstimate, Pose, ScanInfo};
 use statuary::finding::{Finding, Severity};
 use statuary::run_record::{FileRecord, RunRecord, StageRecord};
+use statuary::schedule::Print;
 use statuary::stage::{MemorySink, Output, Settings, StageContext, TargetSize};
 use statuary::stages::report::{FILE, Report};
 
@@ -41,8 +42,10 @@ pub fn equipment(tools: usize) -> Equipment {
         bed_max_c: 110.0,
         flow_mm3_per_sec: 12.0,
         time_factor: 1.0,
+        cost_per_hour: 0.0,
+        purge_tower: None,
     };
-    Equipment { shelf: figure().palette, printer }
+    Equipment { shelf: figure().palette, printer, helpers: Vec::new() }
 }
 
 /// Three spheres, one on the other, in two or three filaments each.
@@ -70,6 +73,8 @@ pub fn figure() -> Figure {
                 tool_changes_unordered: 2400,
                 seconds: 51_600.0,
                 overhang_mm2: 100.0,
+                need_by_height_g: vec![vec![400.0, 925.0], vec![51.0, 102.0], vec![21.0, 42.0], vec![2.0, 4.0]],
+                tower: None,
             }),
         }
     };
@@ -202,8 +207,8 @@ fn the_page_is_complete_in_itself_and_escapes_what_comes_from_files() {
         assert!(!page.contains(outside), "the page contains {outside}");
     }
     assert!(page.contains("content=\"default-src 'none';"), "the browser is not told to ask no host");
-    // The view's data and its script, and nothing else.
-    assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
+    // The clock times of the plan, the view's data and its script, and nothing else.
+    assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (3, 3));
     assert!(page.contains("ferry &#60;stoker&#62;") || page.contains("ferry &lt;stoker&gt;"));
     // Two views of the scan, two of the figure, one taken apart, three parts.
     assert_eq!(page.matches("src=\"data:image/jpeg;base64,").count(), 8);
@@ -214,9 +219,10 @@ fn the_page_is_complete_in_itself_and_escapes_what_comes_from_files() {
 #[test]
 fn the_view_can_be_left_out_and_comes_only_beside_pictures() {
     let bare = page_of(&Report { turning: false, ..small() }, &figure(), &run(), &equipment(3));
-    assert!(!bare.contains("<script") && !bare.contains("<canvas") && bare.contains("<img"));
+    let views = |page: &str| page.contains("turning-data") || page.contains("<canvas");
+    assert!(!views(&bare) && bare.contains("<img"));
     let pictureless = page_of(&Report { pictures: false, ..small() }, &figure(), &run(), &equipment(3));
-    assert!(!pictureless.contains("<script") && !pictureless.contains("<canvas"));
+    assert!(!views(&pictureless));
     let with = page_of(&small(), &figure(), &run(), &equipment(3));
     assert_eq!(with.matches("data-part=\"").count(), figure().parts.len());
     // What the view stands in for is still there, for paper and where it cannot turn.
@@ -253,7 +259,7 @@ fn a_run_that_failed_early_still_has_a_page() {
     assert!(text.contains("The run stopped before it was done"), "{text}");
     assert!(text.contains("clean: no surface was left"));
     assert!(text.contains("The scan as it came in, front") && !text.contains("The figure in"));
-    assert!(!text.contains("Order of gluing") && !text.contains("What to load"));
+    assert!(!text.contains("Order of gluing") && !text.contains("what to load"));
     let empty = text_of(&page_of(&small(), &Figure::default(), &RunRecord::default(), &equipment(0)));
     assert!(empty.contains("A figure"), "{empty}");
 }
@@ -261,9 +267,29 @@ fn a_run_that_failed_early_still_has_a_page() {
 #[test]
 fn spools_are_swapped_only_when_the_printer_cannot_hold_them() {
     let text = |tools| text_of(&page_of(&Report { pictures: false, ..small() }, &figure(), &run(), &equipment(tools)));
-    assert!(text(4).contains("All filaments fit into the printer's 4 tools"));
-    assert!(text(3).contains("The printer holds 3 filaments at once. In this order of parts 4 spools are put in"));
+    assert!(text(4).contains("All filaments fit into its 4 tools"));
+    assert!(text(3).contains("It holds 3 filaments at once.") && text(3).contains("4 spools put in"));
     assert!(text(1).contains("no tool is left for"));
+}
+
+/// Three parts of 14 h 20 min on two printers; the sand of both lasts for five parts and a bit.
+#[test]
+fn the_plan_tells_printers_times_and_where_a_spool_ends() {
+    let mut planned = figure();
+    planned.palette[0].left_g = 1325.0;
+    let print = |needs: &[usize]| Print { needs: needs.to_vec(), seconds: vec![Some(51_600.0); 2] };
+    let prints = [print(&[0, 1]), print(&[1, 2]), print(&[0, 2])];
+    planned.schedule = Some(statuary::schedule::plan(&prints, &[("slipway", 2), ("pier", 2)]));
+    let page = page_of(&Report { pictures: false, ..small() }, &planned, &run(), &equipment(2));
+    let text = text_of(&page);
+    let ends_s = planned.schedule.as_ref().unwrap().ends_s().unwrap();
+    assert!(page.contains(&format!("data-after=\"{ends_s}\"")), "{text}");
+    // Two parts one after the other and two or three spools: 28 h 40 min and 6 or 9.
+    assert!(text.contains("In all 28 h 46 min") || text.contains("In all 28 h 49 min"), "{text}");
+    assert!(text.contains("slipway") && text.contains("pier"));
+    // The first part takes 925 g; the next ends after the 400 g that its lower half takes.
+    assert!(text.contains("The spool of sand ends") && text.contains("at about layer 1001 of 2000"), "{text}");
+    assert!(text.contains("To get") && text.contains("Round rod of 8"));
 }
 
 #[test]

@@ -31,8 +31,10 @@ fn printer(volume_mm: [f64; 3]) -> Equipment {
         bed_max_c: 100.0,
         flow_mm3_per_sec: 12.0,
         time_factor: 1.0,
+        cost_per_hour: 0.0,
+        purge_tower: None,
     };
-    Equipment { shelf: Vec::new(), printer }
+    Equipment { shelf: Vec::new(), printer, helpers: Vec::new() }
 }
 
 pub fn figure(mesh: TriMesh, labels: Option<Vec<u8>>) -> Figure {

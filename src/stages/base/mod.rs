@@ -51,7 +51,7 @@ impl Transform for Base {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { printer: true, ..Uses::default() }
     }
 
     fn check(&self) -> Vec<Problem> {

@@ -37,7 +37,7 @@ impl Transform for Blend {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { printer: true, ..Uses::default() }
     }
 
     fn check(&self) -> Vec<Problem> {

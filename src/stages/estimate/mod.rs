@@ -6,8 +6,10 @@ mod materials;
 mod others;
 mod part;
 mod plastic;
+mod sharing;
 mod stability;
 mod summary;
+mod takes;
 
 use serde::{Deserialize, Serialize};
 
@@ -16,6 +18,9 @@ use crate::figure::{Fact, Figure};
 use crate::mesh::label_layers::LABELS_MAX;
 use crate::problem::{Problem, out_of_range};
 use crate::stage::{Settings, StageContext, StageError, Transform, Uses};
+
+/// Thickest layer over the nozzle's bore that still holds together (common practice, no source).
+const THICKEST: f64 = 0.75;
 
 /// How parts are printed, as far as it decides mass and time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -42,6 +47,9 @@ pub struct Estimate {
     /// Layer heights to compare with, mm: the same figures for each. Half as thick again when left out, if the nozzle can do it; `[]`
     /// compares with none.
     pub other_layers_mm: Option<Vec<f64>>,
+    /// Sizes to compare with, as factors of this figure's: the same parts so much larger or smaller, as far as they fit the
+    /// printer. Four fifths when left out; `[]` compares with none.
+    pub other_sizes: Option<Vec<f64>>,
     /// Tool changes of one part that are worth a warning.
     pub changes_max: usize,
 }
@@ -59,6 +67,7 @@ impl Default for Estimate {
             minimum_layer_secs: 8.0,
             speed_factor: 1.2,
             other_layers_mm: None,
+            other_sizes: None,
             changes_max: 500,
         }
     }
@@ -66,7 +75,7 @@ impl Default for Estimate {
 
 impl Settings for Estimate {
     const NAME: &'static str = "estimate";
-    const VERSION: u32 = 4;
+    const VERSION: u32 = 5;
     const SUMMARY: &'static str = "grams, hours, tool changes and support of every part; whether the figure stands";
     const EXAMPLE: &'static str = "walls: 3\ninfill_share: 0.1\ntop_bottom_layers: 5\n";
 }
@@ -92,13 +101,15 @@ impl Transform for Estimate {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: true, printer: true }
+        Uses { shelf: true, printer: true, plan: true }
     }
 
     fn check(&self) -> Vec<Problem> {
         let others = self.other_layers_mm.iter().flatten();
         let others: Vec<_> = others.map(|other| ("other_layers_mm", *other, 0.02, 2.0)).collect();
         let mut problems = out_of_range(&others);
+        let sizes = self.other_sizes.iter().flatten();
+        problems.extend(out_of_range(&sizes.map(|size| ("other_sizes", *size, 0.05, 20.0)).collect::<Vec<_>>()));
         problems.extend(out_of_range(&[
             ("layer_mm", self.layer_mm, 0.0, 2.0),
             ("infill_share", self.infill_share, 0.0, 1.0),
@@ -118,14 +129,10 @@ impl Transform for Estimate {
             let what = format!("the palette has {} filaments, expected at most {LABELS_MAX}", figure.palette.len());
             return Err(StageError::failed(what, "reduce the colours to fewer filaments"));
         }
-        let mut works = Vec::with_capacity(figure.parts.len());
-        for (i, part) in figure.parts.iter().enumerate() {
-            ctx.checkpoint()?;
-            ctx.progress(i as f64 / figure.parts.len() as f64, &part.name);
-            works.push(part::estimate(self, figure, i, ctx.equipment)?);
-        }
-        summary::report(self, figure, &works, ctx);
+        let (works, schedule) = sharing::share(self, figure, ctx)?;
+        summary::report(self, figure, (&works, &schedule), ctx);
         let mut estimated = figure.clone();
+        estimated.schedule = Some(schedule);
         estimated.alternatives = self.others(figure, &works, ctx)?;
         for (part, work) in estimated.parts.iter_mut().zip(works) {
             part.estimate = Some(work.estimate);

@@ -1,15 +1,16 @@
-//! The same figure with other layer heights, worked through like the one that was chosen.
+//! The same figure with other layer heights and in other sizes, worked through like the one that was chosen.
 
-use super::Estimate;
-use super::part::{self, PartWork};
+use super::part;
+use super::sharing::PartWork;
+use super::takes::{Takes, densities};
+use super::{Estimate, THICKEST};
 use crate::equipment::Printer;
-use crate::figure::{Alternative, Figure};
+use crate::figure::{Alternative, Figure, PartEstimate};
 use crate::stage::{StageContext, StageError};
 
-/// Thickest layer over the nozzle's bore that still holds together (common practice, no source).
-const THICKEST: f64 = 0.75;
-/// What is compared when nothing is named: layers this many times as thick.
+/// What is compared when nothing is named: layers this many times as thick, and a figure this many times as large.
 const THICKER: f64 = 1.5;
+const SMALLER: f64 = 0.8;
 
 impl Estimate {
     /// Layer heights to compare with, mm.
@@ -22,43 +23,72 @@ impl Estimate {
         others
     }
 
-    /// What the figure takes in other layers. Blended tones are made for one layer height, so they are compared with none.
+    /// What the figure takes in other layers and sizes, all on the printer it is made for. Blended tones are made for one layer
+    /// height, so they are compared with none.
     pub(super) fn others(
         &self,
         figure: &Figure,
         works: &[PartWork],
         ctx: &mut StageContext<'_>,
     ) -> Result<Vec<Alternative>, StageError> {
-        let others = if figure.blend.is_some() { Vec::new() } else { self.other_layers_mm(&ctx.equipment.printer) };
-        if others.is_empty() {
+        if figure.blend.is_some() {
             return Ok(Vec::new());
         }
-        let mut all = vec![alternative(ctx.equipment.printer.layer_or(self.layer_mm), works)];
-        for (i, layer_mm) in others.iter().enumerate() {
-            let settings = Self { layer_mm: *layer_mm, ..self.clone() };
-            let mut works = Vec::with_capacity(figure.parts.len());
-            for part in 0..figure.parts.len() {
-                ctx.checkpoint()?;
-                let done = (1.0 + i as f64 + part as f64 / figure.parts.len() as f64) / (1 + others.len()) as f64;
-                ctx.progress(done, &format!("with layers of {layer_mm:.2} mm"));
-                works.push(part::estimate(&settings, figure, part, ctx.equipment)?);
+        let printer = &ctx.equipment.printer;
+        let own_mm = printer.layer_or(self.layer_mm);
+        let layers = self.other_layers_mm(printer).into_iter().map(|layer_mm| (1.0, layer_mm));
+        let sizes = self.other_sizes.clone().unwrap_or_else(|| vec![SMALLER]);
+        let sizes = sizes.into_iter().filter(|size| *size != 1.0).map(|size| (size, own_mm));
+        let others: Vec<(f64, f64)> = layers.chain(sizes).collect();
+        let mut all = vec![alternative((1.0, own_mm), &works.iter().map(|work| &work.estimate).collect::<Vec<_>>())];
+        for (i, other) in others.iter().enumerate() {
+            let told = (1.0 + i as f64) / (1 + others.len()) as f64;
+            if let Some(estimates) = self.other(figure, *other, told, ctx)? {
+                all.push(alternative(*other, &estimates.iter().collect::<Vec<_>>()));
             }
-            all.push(alternative(*layer_mm, &works));
         }
-        Ok(all)
+        Ok(if all.len() > 1 { all } else { Vec::new() })
+    }
+
+    /// All parts in another size and layer height; none where one does not fit the printer.
+    fn other(
+        &self,
+        figure: &Figure,
+        (size, layer_mm): (f64, f64),
+        told: f64,
+        ctx: &mut StageContext<'_>,
+    ) -> Result<Option<Vec<PartEstimate>>, StageError> {
+        let printer = &ctx.equipment.printer;
+        let settings = Self { layer_mm, ..self.clone() };
+        let densities = densities(figure, ctx.equipment);
+        let takes = Takes { settings: &settings, printer, densities: &densities, coloured: !figure.palette.is_empty() };
+        let mut estimates = Vec::with_capacity(figure.parts.len());
+        for part in 0..figure.parts.len() {
+            ctx.checkpoint()?;
+            ctx.progress(told, &format!("{size} times as large in layers of {layer_mm:.2} mm"));
+            let sliced = part::slice(&settings, figure, part, ctx.equipment, size)?;
+            let [x, y, z] = printer.volume_mm;
+            let [width, depth] = sliced.covers_mm;
+            if size > 1.0 && (width > x || depth > y || sliced.layers.count as f64 * layer_mm > z) {
+                return Ok(None);
+            }
+            estimates.push(takes.of(&sliced));
+        }
+        Ok(Some(estimates))
     }
 }
 
-fn alternative(layer_mm: f64, works: &[PartWork]) -> Alternative {
+fn alternative((scale, layer_mm): (f64, f64), estimates: &[&PartEstimate]) -> Alternative {
     let mut need_g = Vec::new();
-    for work in works {
-        need_g.resize(need_g.len().max(work.estimate.need_g.len()), 0.0);
-        need_g.iter_mut().zip(&work.estimate.need_g).for_each(|(sum, g): (&mut f64, &f64)| *sum += g);
+    for estimate in estimates {
+        need_g.resize(need_g.len().max(estimate.need_g.len()), 0.0);
+        need_g.iter_mut().zip(&estimate.need_g).for_each(|(sum, g): (&mut f64, &f64)| *sum += g);
     }
     Alternative {
+        scale,
         layer_mm,
-        seconds: works.iter().map(|work| work.estimate.seconds).sum(),
+        seconds: estimates.iter().map(|estimate| estimate.seconds).sum(),
         need_g,
-        tool_changes: works.iter().map(|work| work.estimate.tool_changes).sum(),
+        tool_changes: estimates.iter().map(|estimate| estimate.tool_changes).sum(),
     }
 }

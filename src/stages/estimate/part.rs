@@ -1,4 +1,4 @@
-//! One part: its plastic, filaments, support, tool changes and time.
+//! One part in its layers: plastic, filaments, support and tool changes.
 
 use glam::DVec3;
 use rayon::prelude::*;
@@ -7,22 +7,13 @@ use super::Estimate;
 use super::filaments::{Shares, flat_shell_mm3};
 use super::plastic::{Filling, Plastic, plastic};
 use crate::equipment::{Equipment, Filament};
-use crate::figure::{Figure, Part, PartEstimate};
+use crate::figure::{Figure, Part};
 use crate::mesh::columns::{Column, OverhangRule, support_columns};
-use crate::mesh::label_layers::{Changes, LabelSet, changes_in_order, fewest_changes};
+use crate::mesh::label_layers::{Changes, LabelSet, fewest_changes};
 use crate::mesh::measure;
 use crate::mesh::shells::Coloured;
 use crate::mesh::slice::{Layers, Slicer, layer_sums};
 use crate::stage::StageError;
-
-/// Density taken when the shelf is empty, g/cm3: that of PLA.
-const DENSITY_G_PER_CM3: f64 = 1.24;
-
-/// Time to heat the bed and the nozzle (common practice, no source), s.
-const HEAT_UP_SECS: f64 = 300.0;
-
-/// Moving up and travelling between contours, per layer (common practice, no source), s.
-const LAYER_SECS: f64 = 1.0;
 
 /// Grid cells along the longer side of a part when looking for overhang.
 const CELLS_MAX: f64 = 250.0;
@@ -30,27 +21,52 @@ const CELLS_MAX: f64 = 250.0;
 /// Contours are simplified by this share of a line before they are inset.
 const TOLERANCE_LINES: f64 = 0.07;
 
-/// A part's estimate with what only sums over all parts need.
+/// A part in its layers: what does not depend on how fast and how cleanly a printer works.
 #[derive(Clone, Debug)]
-pub struct PartWork {
-    pub estimate: PartEstimate,
+pub struct Sliced {
+    pub layers: Layers,
+    pub plastic: Plastic,
+    /// Plastic of each palette entry, mm3; of the one filament before colours are reduced.
+    pub volumes_mm3: Vec<f64>,
+    /// Volume of each coloured shell in equal steps of height, mm3; none of the core.
+    pub shells_mm3: Vec<Vec<f64>>,
+    pub sets: Vec<LabelSet>,
+    pub changes: Changes,
+    /// Plastic of supports in each layer, mm3.
+    pub support_mm3: Vec<f64>,
+    /// The filament of the core.
+    pub base: usize,
     /// Palette entries the part is printed with, ascending.
     pub used: Vec<usize>,
+    pub overhang_mm2: f64,
+    /// Of the closed mesh.
+    pub volume_mm3: f64,
+    /// Sides of what it covers on the bed, mm.
+    pub covers_mm: [f64; 2],
     /// Centre of mass on the assembled figure, mm.
     pub centre: DVec3,
 }
 
-/// Everything printing one part takes.
+/// Steps from the bed to the top in which layers are told of.
+pub const STEPS: usize = 60;
+
+/// A part in its layers, in the size of the figure times `scale`.
 ///
 /// # Errors
 /// When the part has no bed pose.
-pub fn estimate(settings: &Estimate, figure: &Figure, index: usize, own: &Equipment) -> Result<PartWork, StageError> {
+pub fn slice(
+    settings: &Estimate,
+    figure: &Figure,
+    index: usize,
+    own: &Equipment,
+    scale: f64,
+) -> Result<Sliced, StageError> {
     let part = &figure.parts[index];
     let Some(pose) = part.pose else {
         let what = format!("part {} has no bed pose", part.name);
         return Err(StageError::failed(what, "put `orient` before `estimate`"));
     };
-    let positions: Vec<DVec3> = part.mesh.positions.par_iter().map(|p| pose.to_bed(*p)).collect();
+    let positions: Vec<DVec3> = part.mesh.positions.par_iter().map(|p| scale * pose.to_bed(*p)).collect();
     let labels = part.printed_labels().unwrap_or_default();
     let banded = figure.banded(index);
     let coloured = Coloured {
@@ -60,21 +76,7 @@ pub fn estimate(settings: &Estimate, figure: &Figure, index: usize, own: &Equipm
         label_count: figure.palette.len().max(1),
         level: &banded,
     };
-    Ok(Worker { settings, figure, part, own, coloured }.work())
-}
-
-/// Steps from the bed to the top in which layers are told of.
-const STEPS: usize = 60;
-
-/// For each label in how many of a hundred layers of each step it is needed.
-fn by_height(sets: &[LabelSet], labels: usize) -> Vec<Vec<u8>> {
-    let steps = STEPS.min(sets.len()).max(1);
-    let share = |label: usize, step: usize| {
-        let layers = &sets[step * sets.len() / steps..(step + 1) * sets.len() / steps];
-        let with = layers.iter().filter(|set| **set >> label & 1 == 1).count();
-        (100 * with).div_ceil(layers.len().max(1)) as u8
-    };
-    (0..labels).map(|label| (0..steps).map(|step| share(label, step)).collect()).collect()
+    Ok(Worker { settings, figure, part, own, scale, coloured }.work())
 }
 
 struct Worker<'a> {
@@ -82,11 +84,12 @@ struct Worker<'a> {
     figure: &'a Figure,
     part: &'a Part,
     own: &'a Equipment,
+    scale: f64,
     coloured: Coloured<'a>,
 }
 
 impl Worker<'_> {
-    fn work(&self) -> PartWork {
+    fn work(&self) -> Sliced {
         let layers = self.layers();
         let (positions, triangles) = (self.coloured.positions, self.coloured.triangles);
         let area_mm2 = layer_sums(positions, triangles, None, 1, layers).area_mm2;
@@ -110,30 +113,24 @@ impl Worker<'_> {
         .volume_mm3();
 
         let sets = self.coloured.layer_sets(layers, base, &inner);
-        let changes = fewest_changes(&sets);
         let (columns, rule) = self.supports(layers);
         let support_mm3 = self.settings.support_share * rule.cell_mm * rule.cell_mm;
-        let support = support_by_layer(&columns, support_mm3, layers);
-
-        let grams = |label: usize, mm3: f64| mm3 / 1000.0 * self.density(label);
-        let filament_g: Vec<f64> = volumes.iter().enumerate().map(|(label, mm3)| grams(label, *mm3)).collect();
-        let support_g = grams(base, support.iter().sum());
-        let mut estimate = PartEstimate {
-            volume_mm3: measure::volume_mm3(&self.part.mesh),
-            mass_g: filament_g.iter().sum(),
-            support_g,
-            purge_g: changes.count as f64 * self.own.printer.change_g,
-            layers: layers.count,
-            tool_changes: changes.count,
-            tool_changes_unordered: changes_in_order(&sets),
-            seconds: self.seconds(&plastic, &support, volumes.iter().sum(), changes.count),
+        let (low, high) = measure::bounds(positions);
+        Sliced {
+            layers,
+            volumes_mm3: volumes,
+            shells_mm3: self.coloured.shell_by_height_mm3(base, &inner, layers.count as f64 * layers.layer_mm, STEPS),
+            changes: fewest_changes(&sets),
+            sets,
+            support_mm3: support_by_layer(&columns, support_mm3, layers),
+            base,
+            used,
             overhang_mm2: self.overhang_mm2(&rule),
-            filament_g: if self.figure.palette.is_empty() { Vec::new() } else { filament_g },
-            need_g: Vec::new(),
-            in_layers: by_height(&sets, self.figure.palette.len()),
-        };
-        estimate.need_g = self.need_g(&estimate, &changes, base);
-        PartWork { estimate, used, centre: self.centre(&plastic, &filling) }
+            volume_mm3: self.scale.powi(3) * measure::volume_mm3(&self.part.mesh),
+            covers_mm: (high - low).truncate().to_array(),
+            centre: self.centre(&plastic, &filling),
+            plastic,
+        }
     }
 
     fn layers(&self) -> Layers {
@@ -162,10 +159,6 @@ impl Worker<'_> {
         self.figure.palette.get(label).or_else(|| self.own.shelf.first())
     }
 
-    fn density(&self, label: usize) -> f64 {
-        self.filament(label).map_or(DENSITY_G_PER_CM3, |filament| filament.density_g_per_cm3)
-    }
-
     fn supports(&self, layers: Layers) -> (Vec<Column>, OverhangRule) {
         let (low, high) = measure::bounds(self.coloured.positions);
         let rule = OverhangRule {
@@ -185,31 +178,6 @@ impl Worker<'_> {
             if above_bed && rule.hangs_over(area_vector) { 0.5 * area_vector.length() } else { 0.0 }
         };
         triangles.iter().map(of).sum()
-    }
-
-    /// Printing, layer by layer, no layer faster than it cools; then tool changes and heating up.
-    fn seconds(&self, plastic: &Plastic, support: &[f64], all_mm3: f64, changes: usize) -> f64 {
-        let in_layers: f64 = plastic.layers.iter().sum();
-        let grown = if in_layers > 0.0 { all_mm3 / in_layers } else { 1.0 };
-        let per_mm3 = self.settings.speed_factor / self.own.printer.flow_mm3_per_sec;
-        let layer = |(plastic, support): (&f64, &f64)| {
-            (LAYER_SECS + per_mm3 * (grown * plastic + support)).max(self.settings.minimum_layer_secs)
-        };
-        let layers: f64 = plastic.layers.iter().zip(support).map(layer).sum();
-        self.own.printer.time_factor * (HEAT_UP_SECS + layers + changes as f64 * self.own.printer.change_secs)
-    }
-
-    /// Grams to have at hand: support comes from the base filament, each change purges the filament it loads.
-    fn need_g(&self, estimate: &PartEstimate, changes: &Changes, base: usize) -> Vec<f64> {
-        let mut need_g = estimate.filament_g.clone();
-        for (label, need) in need_g.iter_mut().enumerate() {
-            let loaded = changes.to_label.get(label).copied().unwrap_or(0);
-            *need += loaded as f64 * self.own.printer.change_g;
-        }
-        if let Some(need) = need_g.get_mut(base) {
-            *need += estimate.support_g;
-        }
-        need_g
     }
 
     /// Centre of mass: the shell's share where the surface is, walls and skins each as thick as they are printed; the

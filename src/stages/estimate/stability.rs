@@ -3,7 +3,7 @@
 
 use glam::{DVec2, DVec3};
 
-use super::part::PartWork;
+use super::sharing::PartWork;
 use crate::figure::Figure;
 use crate::finding::{Finding, Severity};
 use crate::mesh::hull::{convex_hull, depth_inside};

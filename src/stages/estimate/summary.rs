@@ -1,18 +1,29 @@
 //! What all parts together take, and what the owner should know before printing.
 
-use super::part::PartWork;
+use super::sharing::PartWork;
 use super::{Estimate, materials, stability};
-use crate::equipment::Filament;
+use crate::equipment::{Filament, Printer};
 use crate::figure::{Figure, PartEstimate};
 use crate::finding::{Finding, Severity};
+use crate::schedule::Schedule;
 use crate::stage::StageContext;
 
 /// Logs sums and tells what stands out.
-pub fn report(settings: &Estimate, figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_>) {
+pub fn report(
+    settings: &Estimate,
+    figure: &Figure,
+    (works, schedule): (&[PartWork], &Schedule),
+    ctx: &mut StageContext<'_>,
+) {
     log_sums(works, ctx);
+    if let Some(ends_s) = schedule.ends_s() {
+        ctx.figure("hours_with_spools", ends_s / 3600.0);
+    }
+    ctx.figure("spools_put_in", schedule.spools_put_in() as f64);
     tell_materials(figure, works, ctx);
     tell_spools(figure, works, ctx);
     tell_changes(settings, figure, works, ctx);
+    tell_towers(figure, works, ctx);
     stability::tell(figure, works, ctx);
 }
 
@@ -34,7 +45,8 @@ fn tell_materials(figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_
     let mut told: Vec<(Finding, Vec<&str>)> = Vec::new();
     for (part, work) in figure.parts.iter().zip(works) {
         let used: Vec<&Filament> = work.used.iter().filter_map(|&label| figure.palette.get(label)).collect();
-        for finding in materials::clashes(&used, &ctx.equipment.printer) {
+        let printer = ctx.equipment.printers().nth(work.printer).unwrap_or(&ctx.equipment.printer);
+        for finding in materials::clashes(&used, printer) {
             match told.iter_mut().find(|(known, _)| *known == finding) {
                 Some((_, parts)) => parts.push(&part.name),
                 None => told.push((finding, vec![&part.name])),
@@ -65,11 +77,27 @@ fn tell_changes(settings: &Estimate, figure: &Figure, works: &[PartWork], ctx: &
     if changes == 0 {
         return;
     }
+    let printers: Vec<&Printer> = ctx.equipment.printers().collect();
+    let sum = |of: fn(&Printer) -> f64| -> f64 {
+        let each =
+            |work: &PartWork| work.estimate.tool_changes as f64 * printers.get(work.printer).map_or(0.0, |p| of(p));
+        works.iter().filter(many).map(each).sum()
+    };
+    let (hours, grams) = (sum(|printer| printer.change_secs) / 3600.0, sum(|printer| printer.change_g));
     let parts: Vec<&str> =
         figure.parts.iter().zip(works).filter(|(_, work)| many(work)).map(|(part, _)| part.name.as_str()).collect();
-    let printer = &ctx.equipment.printer;
-    let (hours, grams) = (changes as f64 * printer.change_secs / 3600.0, changes as f64 * printer.change_g);
     let what = format!("{changes} tool changes take {hours:.1} h and {grams:.0} g of purge");
     let hint = "use thicker layers or fewer filaments, or lay borders of colour level";
     ctx.finding(Finding::new(Severity::Warning, what).at(format!("part {}", parts.join(", "))).hint(hint));
+}
+
+/// Parts beside which there is no room for the purge tower.
+fn tell_towers(figure: &Figure, works: &[PartWork], ctx: &mut StageContext<'_>) {
+    let tight = figure.parts.iter().zip(works).filter(|(_, work)| !work.tower_fits);
+    for (part, tower) in tight.filter_map(|(part, work)| Some((part, work.estimate.tower?))) {
+        let [width, depth, height] = tower.size_mm;
+        let what = format!("no room on the bed for its purge tower of {width:.0} x {depth:.0} mm, {height:.0} mm high");
+        let hint = "cut smaller parts (a smaller `volume_mm` of the printer), make the tower narrower, or have fewer tool changes";
+        ctx.finding(Finding::new(Severity::Warning, what).on(part.name.clone()).hint(hint));
+    }
 }

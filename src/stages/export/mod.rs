@@ -69,7 +69,7 @@ impl Output for Export {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { printer: true, ..Uses::default() }
     }
 
     fn check(&self) -> Vec<Problem> {

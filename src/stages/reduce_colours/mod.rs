@@ -54,7 +54,7 @@ impl Transform for ColourReduce {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: true, printer: true }
+        Uses { shelf: true, printer: true, plan: false }
     }
 
     fn check(&self) -> Vec<Problem> {

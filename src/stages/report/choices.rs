@@ -1,4 +1,4 @@
-//! What neighbouring choices would take: other layers, other points of the trade of colour for changes, other numbers of filaments.
+//! What neighbouring choices would take: other layers and sizes, other points of the trade of colour for changes, other numbers of filaments.
 //! All were worked out in the run; nothing is guessed.
 
 use super::trade::neighbours;
@@ -24,16 +24,16 @@ pub struct Choice {
 pub fn rows(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Choice> {
     let mut rows = Vec::new();
     rows.extend(fewer_changes(figure, equipment));
-    rows.extend(layers(figure));
+    rows.extend(layers_and_sizes(figure, equipment));
     rows.extend(filaments(run, equipment));
     if rows.is_empty() {
         return rows;
     }
-    rows.insert(0, taken(figure, run));
+    rows.insert(0, taken(figure, run, equipment));
     rows
 }
 
-fn taken(figure: &Figure, run: &RunRecord) -> Choice {
+fn taken(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Choice {
     let estimates: Vec<&PartEstimate> = figure.parts.iter().filter_map(|part| part.estimate.as_ref()).collect();
     let trade = figure.colour_trade.as_ref().and_then(|trade| trade.points.get(trade.chosen));
     let figures = || run.stages.iter().rev().map(|stage| &stage.figures);
@@ -46,24 +46,29 @@ fn taken(figure: &Figure, run: &RunRecord) -> Choice {
         for estimate in &estimates {
             need_g.iter_mut().zip(&estimate.need_g).for_each(|(sum, g)| *sum += g);
         }
-        fill(&mut row, figure, estimates.iter().map(|e| e.seconds).sum(), &need_g);
+        fill(&mut row, figure, (estimates.iter().map(|e| e.seconds).sum(), equipment.printer.cost_per_hour), &need_g);
         row.changes = words::count(estimates.iter().map(|e| e.tool_changes).sum());
     }
     row
 }
 
-fn fill(row: &mut Choice, figure: &Figure, seconds: f64, need_g: &[f64]) {
+fn fill(row: &mut Choice, figure: &Figure, (seconds, per_hour): (f64, f64), need_g: &[f64]) {
     row.time = words::duration(seconds);
     row.mass = words::mass(need_g.iter().sum());
     let cost: f64 = figure.palette.iter().zip(need_g).map(|(f, g)| f.price_per_kg * g / 1000.0).sum();
+    let cost = cost + per_hour * seconds / 3600.0;
     row.cost = if cost > 0.0 { words::number(cost, 2) } else { String::new() };
 }
 
-fn layers(figure: &Figure) -> Vec<Choice> {
+fn layers_and_sizes(figure: &Figure, equipment: &Equipment) -> Vec<Choice> {
     let row = |other: &Alternative| {
-        let name = format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"));
+        let name = if other.scale == 1.0 {
+            format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"))
+        } else {
+            format!("The same parts at {} of the size", words::share(other.scale))
+        };
         let mut row = Choice { name, changes: words::count(other.tool_changes), ..Choice::default() };
-        fill(&mut row, figure, other.seconds, &other.need_g);
+        fill(&mut row, figure, (other.seconds, equipment.printer.cost_per_hour), &other.need_g);
         row
     };
     figure.alternatives.iter().skip(1).map(row).collect()

@@ -9,9 +9,10 @@ mod explode;
 mod filaments;
 mod gluing;
 mod layers;
-mod loading;
+mod needs;
 mod page;
 mod pictures;
+mod plan;
 mod regions;
 mod tables;
 mod trade;
@@ -90,7 +91,7 @@ impl Output for Report {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { shelf: false, printer: true, plan: true }
     }
 
     fn check(&self) -> Vec<Problem> {

@@ -7,7 +7,7 @@ use super::tables::Tables;
 use super::words::Piece;
 use super::{Report, pictures, tables, trade, words};
 use crate::equipment::Equipment;
-use crate::figure::{CutPlan, Figure};
+use crate::figure::{CutPlan, Figure, Part};
 use crate::finding::{Finding, Severity};
 use crate::run_record::{FileRecord, RunRecord, StageRecord};
 
@@ -27,6 +27,7 @@ pub struct Page<'a> {
     cut_plans: Vec<PlanRow>,
     colours: Option<Colours>,
     choices: Vec<super::choices::Choice>,
+    needs: Vec<super::needs::Need>,
     trade: Option<trade::Trade>,
     stages: Vec<StageRow>,
     cautions: Cautions,
@@ -156,7 +157,7 @@ impl<'a> Page<'a> {
             subtitle: subtitle(figure),
             facts: facts(figure, run, seen),
             state: state(run),
-            totals: totals(figure, run),
+            totals: totals(figure, run, equipment),
             error: run.error.as_deref(),
             pictures,
             findings: groups(run),
@@ -164,6 +165,7 @@ impl<'a> Page<'a> {
             cut_plans: cut_plans(figure),
             colours: colours(run, equipment.printer.tools),
             choices: super::choices::rows(figure, run, equipment),
+            needs: super::needs::rows(figure),
             trade: trade::trade(figure, &equipment.printer),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
@@ -231,7 +233,21 @@ fn state(run: &RunRecord) -> State {
     State { class, sentence }
 }
 
-fn totals(figure: &Figure, run: &RunRecord) -> Vec<Line> {
+/// Filament and hours of the printers in the owner's currency; `None` when neither has a price.
+fn cost(figure: &Figure, equipment: &Equipment) -> Option<f64> {
+    let estimates = || figure.parts.iter().filter_map(|part| part.estimate.as_ref());
+    let need_g = |label: usize| estimates().filter_map(|e| e.need_g.get(label)).sum::<f64>();
+    let filament: f64 = figure.palette.iter().enumerate().map(|(i, f)| need_g(i) / 1000.0 * f.price_per_kg).sum();
+    let printer_of = figure.schedule.as_ref().map(|schedule| schedule.printer_of(figure.parts.len()));
+    let per_hour = |part: usize| {
+        let index = printer_of.as_ref().map_or(0, |printers| printers[part]);
+        equipment.printers().nth(index).map_or(0.0, |printer| printer.cost_per_hour)
+    };
+    let hours = |(i, part): (usize, &Part)| part.estimate.as_ref().map_or(0.0, |e| e.seconds / 3600.0 * per_hour(i));
+    Some(filament + figure.parts.iter().enumerate().map(hours).sum::<f64>()).filter(|cost| *cost > 0.0)
+}
+
+fn totals(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Line> {
     let mut totals = Vec::new();
     if !figure.parts.is_empty() {
         totals
@@ -244,6 +260,9 @@ fn totals(figure: &Figure, run: &RunRecord) -> Vec<Line> {
         let changes: usize = estimates.iter().map(|e| e.tool_changes).sum();
         totals.push(Line::new("printing time", words::duration(seconds)));
         totals.push(Line::new("filament", words::mass(grams)));
+        if let Some(cost) = cost(figure, equipment) {
+            totals.push(Line::new("cost", words::number(cost, 2)));
+        }
         totals.push(Line::new(if changes == 1 { "tool change" } else { "tool changes" }, words::count(changes)));
     }
     let findings = run.findings().count();

@@ -10,7 +10,7 @@ use super::view::View;
 use super::view::classes::shades;
 use super::{Report, explode, words};
 use crate::colour::spaces::linear_of_bytes;
-use crate::equipment::Printer;
+use crate::equipment::{Equipment, Printer};
 use crate::figure::{Figure, NO_TONE};
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
@@ -93,7 +93,7 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
         labels: &labels,
         palette: &palette,
         shapes: &shapes,
-        printer: &ctx.equipment.printer,
+        printers: printer_of_parts(figure, ctx.equipment),
         height_px,
     };
     let parts = || (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>();
@@ -118,7 +118,8 @@ struct Studio<'a> {
     labels: &'a [Option<Vec<u8>>],
     palette: &'a [[f32; 3]],
     shapes: &'a [Shape<'a>],
-    printer: &'a Printer,
+    /// The printer of each part.
+    printers: Vec<&'a Printer>,
     height_px: usize,
 }
 
@@ -225,7 +226,7 @@ impl<'a> Studio<'a> {
         }
         let place = part.pose.map_or(Placement::IDENTITY, |p| Placement { rotation: p.rotation, shift: p.shift });
         let (low, high) = bounds(&part.mesh, &place);
-        let mut bed = part.pose.map(|_| bed_under(self.printer, low, high));
+        let mut bed = part.pose.map(|_| bed_under(self.printers[index], low, high));
         let focus = bed.as_ref().and_then(|bed| near_part(bed, low, high));
         let margin = if focus.is_some() { 0.2 } else { 0.075 };
         if let (Some(bed), Some(_)) = (&mut bed, focus) {
@@ -324,6 +325,13 @@ fn focus(scan: &TriMesh) -> Option<[DVec3; 2]> {
 fn bounds(mesh: &TriMesh, place: &Placement) -> (DVec3, DVec3) {
     let points = mesh.positions.iter().map(|p| place.apply(*p)).filter(|p| p.is_finite());
     points.fold((DVec3::INFINITY, DVec3::NEG_INFINITY), |(low, high), p| (low.min(p), high.max(p)))
+}
+
+fn printer_of_parts<'a>(figure: &Figure, equipment: &'a Equipment) -> Vec<&'a Printer> {
+    let planned = figure.schedule.as_ref().map_or_else(Vec::new, |schedule| schedule.printer_of(figure.parts.len()));
+    let printer =
+        |part: usize| equipment.printers().nth(*planned.get(part).unwrap_or(&0)).unwrap_or(&equipment.printer);
+    (0..figure.parts.len()).map(printer).collect()
 }
 
 /// The printer's bed: its corner at the origin when the part lies within it like that, else centred on the part.

@@ -4,8 +4,9 @@ use rayon::prelude::*;
 
 use super::blends::{self, Blends};
 use super::pictures::{Picture, Pictures};
+use super::plan::{self, Plan};
 use super::regions::{self, RegionRow};
-use super::{gluing, layers, loading, words};
+use super::{gluing, layers, words};
 use crate::colour::difference::ciede2000;
 use crate::colour::spaces::{bytes_of_linear, format_hex, lab_of_bytes, lab_of_linear};
 use crate::equipment::{Equipment, Filament};
@@ -25,7 +26,7 @@ pub struct Tables<'a> {
     pub posed: bool,
     /// Sums over all parts.
     pub sum: Option<Sum>,
-    pub loading: Option<Loading<'a>>,
+    pub plan: Option<Plan<'a>>,
     pub gluing: Option<Gluing<'a>>,
 }
 
@@ -76,30 +77,6 @@ pub struct Sum {
 }
 
 #[derive(Debug)]
-pub struct Loading<'a> {
-    pub tools: usize,
-    /// Spools put in, the first loading included.
-    pub swaps: usize,
-    /// All filaments fit: one loading does.
-    pub once: Vec<(usize, Swatch<'a>)>,
-    pub steps: Vec<StepRow<'a>>,
-    /// Time for all parts with their spools put in; empty without an estimate.
-    pub in_all: String,
-    /// Spools that do not last, and the part each ends in.
-    pub running_out: Vec<(Swatch<'a>, &'a str)>,
-}
-
-#[derive(Debug)]
-pub struct StepRow<'a> {
-    pub part: &'a str,
-    pub tools: Vec<Option<Swatch<'a>>>,
-    pub change: String,
-    /// Time from the beginning of all until it begins and is done; empty without an estimate.
-    pub begins: String,
-    pub done: String,
-}
-
-#[derive(Debug)]
 pub struct Gluing<'a> {
     pub joints: Vec<JointRow<'a>>,
     pub dowels: Vec<DowelRow>,
@@ -132,7 +109,7 @@ pub struct DowelRow {
 
 /// Fills all tables with what is there.
 #[must_use]
-pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures) -> Tables<'a> {
+pub fn all<'a>(figure: &'a Figure, equipment: &'a Equipment, pictures: &'a Pictures) -> Tables<'a> {
     let surfaces: Vec<Vec<Surface>> =
         figure.parts.par_iter().map(|part| surfaces(part, figure.palette.len())).collect();
     let used: Vec<Vec<usize>> = surfaces.iter().map(|s| (0..s.len()).filter(|&i| s[i].used).collect()).collect();
@@ -153,7 +130,7 @@ pub fn all<'a>(figure: &'a Figure, equipment: &Equipment, pictures: &'a Pictures
         estimated: estimates().next().is_some(),
         posed: figure.parts.iter().all(|part| part.pose.is_some()),
         sum: sum(&estimates().collect::<Vec<_>>()),
-        loading: loading_plan(figure, &used, equipment.printer.tools),
+        plan: plan::of(figure, &used, equipment),
         gluing: gluing_plan(figure),
     }
 }
@@ -273,51 +250,6 @@ fn joins(figure: &Figure, part: &Part) -> String {
     others.sort_unstable();
     others.dedup();
     words::listed(&others.iter().map(ToString::to_string).collect::<Vec<_>>())
-}
-
-fn loading_plan<'a>(figure: &'a Figure, used: &[Vec<usize>], tools: usize) -> Option<Loading<'a>> {
-    if figure.palette.is_empty() || used.iter().all(Vec::is_empty) {
-        return None;
-    }
-    let swatch_of = |index: usize| swatch(&figure.palette[index]);
-    let plan = loading::plan(used, tools);
-    let swaps = plan.iter().map(|step| step.changes.len()).sum();
-    let every: std::collections::BTreeSet<usize> = used.iter().flatten().copied().collect();
-    let once = if every.len() <= tools {
-        every.iter().enumerate().map(|(tool, &index)| (tool + 1, swatch_of(index))).collect()
-    } else {
-        Vec::new()
-    };
-    let times = loading::times(figure, &plan);
-    let said = |seconds: Option<f64>| seconds.map_or_else(String::new, words::duration);
-    let steps = plan.iter().zip(&times).map(|(step, time)| StepRow {
-        part: &figure.parts[step.part].name,
-        tools: step.tools.iter().map(|tool| tool.map(swatch_of)).collect(),
-        change: changes(figure, step),
-        begins: said(time.map(|[begins, _]| begins)),
-        done: said(time.map(|[_, done]| done)),
-    });
-    let running_out = loading::running_out(figure, &plan).into_iter();
-    Some(Loading {
-        tools,
-        swaps,
-        once,
-        steps: steps.collect(),
-        in_all: said(times.last().copied().flatten().map(|[_, done]| done)),
-        running_out: running_out.map(|(label, part)| (swatch_of(label), figure.parts[part].name.as_str())).collect(),
-    })
-}
-
-/// `1: black; 2: red instead of white`.
-fn changes(figure: &Figure, step: &loading::Step) -> String {
-    let name = |index: usize| figure.palette[index].name.as_str();
-    let change = |&(tool, out, put): &(usize, Option<usize>, usize)| match out {
-        Some(out) => format!("{}: {} instead of {}", tool + 1, name(put), name(out)),
-        None => format!("{}: {}", tool + 1, name(put)),
-    };
-    let homeless = step.homeless.iter().map(|&index| format!("no tool is left for {}", name(index)));
-    let said: Vec<String> = step.changes.iter().map(change).chain(homeless).collect();
-    if said.is_empty() { "as it is".to_owned() } else { said.join("; ") }
 }
 
 /// The keys of a joint, such as `2 dowels`.

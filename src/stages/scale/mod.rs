@@ -81,7 +81,7 @@ impl Transform for Scale {
     }
 
     fn uses(&self) -> Uses {
-        Uses { shelf: false, printer: true }
+        Uses { printer: true, ..Uses::default() }
     }
 
     fn check(&self) -> Vec<Problem> {

@@ -1,53 +1,9 @@
-//! Which filaments are loaded for which part, and an order of parts that swaps few spools.
+//! Which filaments are loaded for which part on one printer, and an order of parts that swaps few spools.
 //!
 //! For a given order the fewest swaps come from taking out the spool whose next use is farthest off (Belady 1966). The
 //! order itself is sought by moving one part at a time from several starts: good, not proven best.
 
-use crate::figure::Figure;
-
-/// Time to put in a spool, s: five take a quarter of an hour (common practice, no source).
-const SPOOL_SECS: f64 = 180.0;
-
-/// Seconds from the beginning of all until each step's part begins and is done, the spools for it put in before; none from the
-/// first part on that has no estimate.
-#[must_use]
-pub fn times(figure: &Figure, plan: &[Step]) -> Vec<Option<[f64; 2]>> {
-    let mut now = Some(0.0);
-    let time = |step: &Step| {
-        let begins = now? + SPOOL_SECS * step.changes.len() as f64;
-        now = figure.parts[step.part].estimate.as_ref().map(|estimate| begins + estimate.seconds);
-        Some([begins, now?])
-    };
-    plan.iter().map(time).collect()
-}
-
-/// Filaments whose spools do not last, and the part in which each ends.
-#[must_use]
-pub fn running_out(figure: &Figure, plan: &[Step]) -> Vec<(usize, usize)> {
-    let part_of = |label: usize| {
-        let mut left_g = figure.palette[label].left_g;
-        let ends_in = |step: &&Step| {
-            let estimate = figure.parts[step.part].estimate.as_ref();
-            left_g -= estimate.and_then(|estimate| estimate.need_g.get(label)).copied().unwrap_or(0.0);
-            left_g < 0.0
-        };
-        Some((label, plan.iter().find(ends_in)?.part))
-    };
-    (0..figure.palette.len()).filter_map(part_of).collect()
-}
-
-/// Filaments loaded before one part is printed.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Step {
-    /// Index of the part.
-    pub part: usize,
-    /// Filament in each tool while it prints.
-    pub tools: Vec<Option<usize>>,
-    /// Tools that change before it: tool, filament taken out, filament put in.
-    pub changes: Vec<(usize, Option<usize>, usize)>,
-    /// Filaments the part needs beyond the number of tools.
-    pub homeless: Vec<usize>,
-}
+use super::Step;
 
 /// Parts beyond this number are printed by number: the search would take too long to be worth it.
 const SEARCH_LIMIT: usize = 60;
@@ -56,9 +12,9 @@ const SEARCH_LIMIT: usize = 60;
 ///
 /// A part that needs more filaments than there are tools gets as many as fit; the rest are its homeless ones.
 #[must_use]
-pub fn plan(needs: &[Vec<usize>], tools: usize) -> Vec<Step> {
+pub fn plan(needs: &[&[usize]], tools: usize) -> Vec<Step> {
     let by_number: Vec<usize> = (0..needs.len()).collect();
-    let mut kinds: Vec<usize> = needs.iter().flatten().copied().collect();
+    let mut kinds: Vec<usize> = needs.iter().copied().flatten().copied().collect();
     kinds.sort_unstable();
     kinds.dedup();
     if kinds.len() <= tools || needs.len() > SEARCH_LIMIT {
@@ -74,13 +30,13 @@ pub fn plan(needs: &[Vec<usize>], tools: usize) -> Vec<Step> {
     steps(needs, &best, tools)
 }
 
-/// Spools put in over all steps.
-fn swaps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> usize {
+/// Spools put in over all steps, the parts in this order.
+pub fn swaps(needs: &[&[usize]], order: &[usize], tools: usize) -> usize {
     steps(needs, order, tools).iter().map(|step| step.changes.len()).sum()
 }
 
 /// From a start, always the part that shares most with the one before; the lower number of equals.
-fn by_likeness(needs: &[Vec<usize>], start: usize) -> Vec<usize> {
+fn by_likeness(needs: &[&[usize]], start: usize) -> Vec<usize> {
     let mut left: Vec<usize> = (0..needs.len()).filter(|&part| part != start).collect();
     let mut order = vec![start];
     let mut last = start;
@@ -97,7 +53,7 @@ fn by_likeness(needs: &[Vec<usize>], start: usize) -> Vec<usize> {
 }
 
 /// Moves single parts to other places in the order as long as that saves a swap.
-fn improved(needs: &[Vec<usize>], mut order: Vec<usize>, tools: usize) -> Vec<usize> {
+fn improved(needs: &[&[usize]], mut order: Vec<usize>, tools: usize) -> Vec<usize> {
     let mut least = swaps(needs, &order, tools);
     let mut pass_helped = true;
     while pass_helped {
@@ -118,7 +74,7 @@ fn improved(needs: &[Vec<usize>], mut order: Vec<usize>, tools: usize) -> Vec<us
 }
 
 /// Loads for each part in turn what it lacks.
-fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
+fn steps(needs: &[&[usize]], order: &[usize], tools: usize) -> Vec<Step> {
     let mut loaded: Vec<Option<usize>> = vec![None; tools];
     let next_use = |filament: usize, after: usize| {
         order[after..].iter().position(|&part| needs[part].contains(&filament)).unwrap_or(usize::MAX)
@@ -127,7 +83,7 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
     for (i, &part) in order.iter().enumerate() {
         let mut changes = Vec::new();
         let mut homeless = Vec::new();
-        for &filament in &needs[part] {
+        for &filament in needs[part] {
             if loaded.contains(&Some(filament)) {
                 continue;
             }
@@ -141,7 +97,7 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
             changes.push((tool, loaded[tool], filament));
             loaded[tool] = Some(filament);
         }
-        plan.push(Step { part, tools: loaded.clone(), changes, homeless });
+        plan.push(Step { part, tools: loaded.clone(), changes, homeless, span_s: None });
     }
     plan
 }
@@ -149,59 +105,17 @@ fn steps(needs: &[Vec<usize>], order: &[usize], tools: usize) -> Vec<Step> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::figure::{Part, PartEstimate};
-
-    /// Parts that take an hour each, and 40 g of either filament, of which there are 100 g and 1000 g.
-    fn hourly(parts: usize) -> Figure {
-        let filament = |left: f64| {
-            let text = format!(
-                "{{name: x, material: PLA, colour: '#102030', nozzle_c: [200, 220], bed_c: [50, 60], \
-                 density_g_per_cm3: 1.2, left_g: {left}}}"
-            );
-            serde_yaml::from_str(&text).unwrap()
-        };
-        let estimate = PartEstimate { seconds: 3600.0, need_g: vec![40.0; 2], ..PartEstimate::default() };
-        let part = |number: usize| Part {
-            number,
-            name: format!("{number:02}"),
-            mesh: std::sync::Arc::default(),
-            labels: None,
-            pose: None,
-            estimate: Some(estimate.clone()),
-        };
-        let palette = vec![filament(100.0), filament(1000.0)];
-        Figure { parts: (1..=parts).map(part).collect(), palette, ..Figure::default() }
-    }
-
-    #[test]
-    fn parts_follow_each_other_with_their_spools_put_in() {
-        let mut figure = hourly(3);
-        let steps = plan(&[vec![0], vec![0], vec![1]], 1);
-        let [first, second, third] = times(&figure, &steps)[..] else { panic!("three parts") };
-        assert_eq!(first, Some([180.0, 3780.0]));
-        assert_eq!(second, Some([3780.0, 7380.0]));
-        assert_eq!(third, Some([7560.0, 11_160.0]));
-        figure.parts[1].estimate = None;
-        assert_eq!(times(&figure, &steps)[1..], [None, None]);
-    }
-
-    #[test]
-    fn a_spool_ends_in_the_part_that_wants_more_than_is_left() {
-        let steps = plan(&[vec![0, 1], vec![0, 1], vec![0, 1]], 2);
-        assert_eq!(running_out(&hourly(2), &steps[..2]), []);
-        assert_eq!(running_out(&hourly(3), &steps), [(0, 2)]);
-    }
 
     #[test]
     fn filaments_that_all_fit_are_loaded_once() {
-        let plan = plan(&[vec![0, 1], vec![1, 2], vec![0, 3]], 4);
+        let plan = plan(&[&[0, 1], &[1, 2], &[0, 3]], 4);
         assert_eq!(plan.iter().map(|s| s.part).collect::<Vec<_>>(), [0, 1, 2]);
         assert_eq!(plan.iter().map(|s| s.changes.len()).sum::<usize>(), 4);
     }
 
     #[test]
     fn every_part_has_what_it_needs_and_few_spools_are_swapped() {
-        let needs = [vec![0, 1], vec![2, 3], vec![1, 0], vec![3], vec![0], vec![1, 2]];
+        let needs: [&[usize]; 6] = [&[0, 1], &[2, 3], &[1, 0], &[3], &[0], &[1, 2]];
         let steps = plan(&needs, 2);
         for step in &steps {
             assert!(needs[step.part].iter().all(|f| step.tools.contains(&Some(*f))));
@@ -212,7 +126,7 @@ mod tests {
 
     #[test]
     fn the_order_is_as_good_as_trying_all() {
-        let needs = [vec![0, 1, 2], vec![3, 4], vec![0, 4], vec![2, 5], vec![1, 3, 5]];
+        let needs: [&[usize]; 5] = [&[0, 1, 2], &[3, 4], &[0, 4], &[2, 5], &[1, 3, 5]];
         let mut order = vec![0, 1, 2, 3, 4];
         let mut least = usize::MAX;
         permute(&mut order, 0, &mut |order| least = least.min(swaps(&needs, order, 3)));
@@ -232,8 +146,8 @@ mod tests {
 
     #[test]
     fn a_part_with_too_many_filaments_does_not_stop_the_plan() {
-        let steps = plan(&[vec![0, 1, 2], vec![1]], 2);
+        let steps = plan(&[&[0, 1, 2], &[1]], 2);
         assert_eq!((steps.len(), steps[0].homeless.as_slice(), steps[1].homeless.len()), (2, [2].as_slice(), 0));
-        assert_eq!(plan(&[vec![0]], 0)[0].homeless, [0]);
+        assert_eq!(plan(&[&[0]], 0)[0].homeless, [0]);
     }
 }
