@@ -11,12 +11,14 @@ use crate::figure::Figure;
 const SAW_MM: f64 = 2.0;
 
 /// One thing to have; texts are empty where nothing is known.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug, Default, PartialEq, Eq)]
 pub struct Need {
     pub what: String,
     pub much: String,
     pub there: String,
     pub get: String,
+    /// Of what is to get, in the owner's currency.
+    pub price: String,
 }
 
 /// All there is to have, filaments first; empty while nothing is estimated and nothing is glued.
@@ -25,7 +27,7 @@ pub fn rows(figure: &Figure) -> Vec<Need> {
     let mut rows: Vec<Need> =
         figure.palette.iter().enumerate().filter_map(|(label, f)| filament(figure, label, f)).collect();
     rows.extend(rods(figure));
-    let plain = |what: &str, much: String| Need { what: what.into(), much, there: String::new(), get: String::new() };
+    let plain = |what: &str, much: String| Need { what: what.into(), much, ..Need::default() };
     let glue_ml: f64 = gluing::steps(figure).iter().map(|step| step.glue_ml).sum();
     if glue_ml > 0.0 {
         rows.push(plain("Glue", words::with_unit(glue_ml, 0, "ml")));
@@ -44,12 +46,12 @@ fn filament(figure: &Figure, label: usize, filament: &Filament) -> Option<Need> 
     (need_g > 0.0).then(|| {
         let missing_g = need_g - filament.left_g;
         let price = filament.price_per_kg * missing_g / 1000.0;
-        let price = if price > 0.0 { format!(", about {} in price", words::number(price, 2)) } else { String::new() };
         Need {
             what: format!("{}, {}", filament.name, filament.material),
             much: words::mass(need_g),
             there: words::mass(filament.left_g),
-            get: if missing_g > 0.0 { format!("{}{price}", words::mass(missing_g)) } else { String::new() },
+            get: if missing_g > 0.0 { words::mass(missing_g) } else { String::new() },
+            price: if price > 0.0 { words::number(price, 2) } else { String::new() },
         }
     })
 }
@@ -64,7 +66,7 @@ fn rods(figure: &Figure) -> Vec<Need> {
     let row = |(tenths, mm): (i64, f64)| {
         let diameter = words::with_unit(tenths as f64 / 10.0, 1, "mm").replace(".0", "");
         let much = words::with_unit((mm / 10.0).ceil() / 100.0, 2, "m");
-        Need { what: format!("Round rod of {diameter}"), much, there: String::new(), get: String::new() }
+        Need { what: format!("Round rod of {diameter}"), much, ..Need::default() }
     };
     lengths.into_iter().map(row).collect()
 }
