@@ -303,6 +303,26 @@ pub struct Alternative {
     pub tool_changes: usize,
 }
 
+/// How a figure was brought to its size: `(p - from) * factor`.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToSize {
+    pub from: DVec3,
+    pub factor: f64,
+}
+
+impl ToSize {
+    #[must_use]
+    pub fn place(&self, p: DVec3) -> DVec3 {
+        (p - self.from) * self.factor
+    }
+
+    /// Both, one after the other.
+    #[must_use]
+    pub fn then(&self, next: Self) -> Self {
+        Self { from: self.from + next.from / self.factor, factor: self.factor * next.factor }
+    }
+}
+
 /// The figure as the last stage left it. Heavy fields are shared: a stage returns a new value and keeps what it did
 /// not touch.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -316,6 +336,9 @@ pub struct Figure {
     pub whole: Arc<TriMesh>,
     /// Figure size over scan size.
     pub scale: f64,
+    /// How the points of stages before `scale` came to where they are; none before `scale`.
+    #[serde(default)]
+    pub to_size: Option<ToSize>,
     /// Points over walls too thin to print, spread evenly over such surface, figure coordinates, mm.
     #[serde(default)]
     pub thin_at: Vec<DVec3>,
@@ -389,5 +412,18 @@ impl Figure {
             part.mesh = meshes.next()?;
         }
         Some(self)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_sizes_one_after_the_other_are_one() {
+        let first = ToSize { from: DVec3::new(1.0, 2.0, 3.0), factor: 0.5 };
+        let second = ToSize { from: DVec3::new(-4.0, 0.0, 7.0), factor: 3.0 };
+        let p = DVec3::new(10.0, 20.0, 30.0);
+        assert!((first.then(second).place(p) - second.place(first.place(p))).length() < 1e-12);
     }
 }

@@ -29,6 +29,9 @@ pub struct Finding {
     pub what: String,
     /// What to do; empty when there is nothing to do.
     pub hint: String,
+    /// The places as points of the figure as it was at that stage, mm; none where words have to do.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub spots_mm: Vec<[f64; 3]>,
 }
 
 impl Finding {
@@ -42,12 +45,20 @@ impl Finding {
             place: String::new(),
             what: what.into(),
             hint: String::new(),
+            spots_mm: Vec::new(),
         }
     }
 
     #[must_use]
     pub fn at(mut self, place: impl Into<String>) -> Self {
         self.place = place.into();
+        self
+    }
+
+    /// The points it is about, figure coordinates, mm.
+    #[must_use]
+    pub fn spots(mut self, points: impl IntoIterator<Item = impl Into<[f64; 3]>>) -> Self {
+        self.spots_mm.extend(points.into_iter().map(Into::into));
         self
     }
 

@@ -132,7 +132,12 @@ fn tell_of_membranes(mesh: &TriMesh, bridges: &[Bridge], ctx: &mut StageContext<
     for bridge in largest.into_iter().take(EACH) {
         let what = format!("a membrane of {} mm2 between parts of the body removed", grouped(bridge.area_mm2));
         let hint = "check this place, and scan it again with arms and legs apart; `membranes_removed: false` keeps it";
-        ctx.finding(Finding::new(Severity::Warning, what).at(place(size.share(bridge.centre.z))).hint(hint));
+        ctx.finding(
+            Finding::new(Severity::Warning, what)
+                .at(place(size.share(bridge.centre.z)))
+                .hint(hint)
+                .spots([bridge.centre]),
+        );
     }
 }
 

@@ -266,6 +266,7 @@ fn tell_of_each(measures: &[Piece], fates: &[(usize, Fate)], size: Size, ctx: &m
             )
         };
         let share = size.share(0.5 * (piece.low.z + piece.high.z));
-        ctx.finding(Finding::new(Severity::Warning, what).at(place(share)).hint(hint));
+        let middle = 0.5 * (piece.low + piece.high);
+        ctx.finding(Finding::new(Severity::Warning, what).at(place(share)).hint(hint).spots([middle]));
     }
 }

@@ -96,7 +96,7 @@ impl Default for Clean {
 
 impl Settings for Clean {
     const NAME: &'static str = "clean";
-    const VERSION: u32 = 6;
+    const VERSION: u32 = 7;
     const SUMMARY: &'static str = "close, orient and untangle the scan into one solid that stands flat";
     const EXAMPLE: &'static str = "{island_distance_mm: 5, base_cut_max_share: 0.02}";
 }

@@ -48,7 +48,7 @@ pub fn tell_of_holes(filled: &[Filled], body_mm2: f64, size: Size, ctx: &mut Sta
         let severity = if hole.area_mm2 >= WARNED * body_mm2 && !is_sole { Severity::Warning } else { Severity::Note };
         let (area, rim) = (grouped(hole.area_mm2), grouped(hole.rim_mm));
         let what = format!("open surface closed: {area} mm2 inside a rim of {rim} mm");
-        ctx.finding(Finding::new(severity, what).at(place(share)).hint(scan_again(share)));
+        ctx.finding(Finding::new(severity, what).at(place(share)).hint(scan_again(share)).spots([hole.centre]));
     }
     let rest = filled.len() - large.len().min(EACH);
     if rest > 0 {

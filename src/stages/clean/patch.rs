@@ -79,5 +79,10 @@ fn tell(patched: &Patched, voxel_mm: f64, why: &str, size: Size, ctx: &mut Stage
     places.dedup();
     let more = if places.len() > EACH { " and elsewhere" } else { "" };
     let at = places.iter().take(EACH).cloned().collect::<Vec<_>>().join("; ") + more;
-    ctx.finding(Finding::new(Severity::Note, what).at(at).hint("compare these places with the scan"));
+    ctx.finding(
+        Finding::new(Severity::Note, what)
+            .at(at)
+            .hint("compare these places with the scan")
+            .spots(regions.iter().copied()),
+    );
 }

@@ -1,5 +1,6 @@
 //! How true the chosen colours are: numbers for the log, and regions no filament comes close to.
 
+use glam::DVec3;
 use rayon::prelude::*;
 
 use super::advice::Wanted;
@@ -219,7 +220,18 @@ fn region(figure: &Figure, surface: &Surface, faces: &[usize], lab: Lab, offer: 
         ),
         None => format!("add a filament of about {hex} to the shelf"),
     };
-    Some(Finding::new(Severity::Warning, what).at(height_range(figure, surface, faces)).hint(hint))
+    let finding = Finding::new(Severity::Warning, what).at(height_range(figure, surface, faces)).hint(hint);
+    Some(finding.spots(spots(figure, surface, faces)))
+}
+
+/// Some points of a region, evenly among its faces.
+fn spots(figure: &Figure, surface: &Surface, faces: &[usize]) -> Vec<DVec3> {
+    const SPOTS: usize = 12;
+    let middle = |face: &usize| {
+        let mesh = &figure.parts[usize::from(surface.part[*face])].mesh;
+        mesh.corners(surface.triangle[*face] as usize).into_iter().sum::<DVec3>() / 3.0
+    };
+    faces.iter().step_by(faces.len().div_ceil(SPOTS).max(1)).map(middle).collect()
 }
 
 /// Where faces lie, as heights above the figure's base; a twentieth of the faces at either end is left out.

@@ -64,7 +64,7 @@ impl Default for Report {
 
 impl Settings for Report {
     const NAME: &'static str = "report";
-    const VERSION: u32 = 4;
+    const VERSION: u32 = 5;
     const SUMMARY: &'static str =
         "writes report.html: verdict, pictures, findings, filaments, parts, loading and gluing";
     const EXAMPLE: &'static str = "title: The stoker of the harbour ferry\npicture_height_px: 1200";

@@ -10,7 +10,7 @@ use glam::DVec3;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::figure::{Fact, Figure, Part};
+use crate::figure::{Fact, Figure, Part, ToSize};
 use crate::mesh::tree::TriTree;
 use crate::mesh::walls::{first_percentile_mm, share_below, walls};
 use crate::mesh::{TriMesh, measure};
@@ -45,7 +45,7 @@ impl Default for Scale {
 
 impl Settings for Scale {
     const NAME: &'static str = "scale";
-    const VERSION: u32 = 3;
+    const VERSION: u32 = 4;
     const SUMMARY: &'static str =
         "brings the figure to its printed size, says what became too thin, and thickens it if asked";
     const EXAMPLE: &'static str = "{height_mm: 180, thicken: true}";
@@ -141,6 +141,7 @@ impl Transform for Scale {
         }
         let before = if figure.scale > 0.0 { figure.scale } else { 1.0 };
         scaled.scale = before * frame.factor;
+        scaled.to_size = Some(figure.to_size.map_or(frame, |earlier| earlier.then(frame)));
         scaled.whole = whole(&scaled.parts);
         ctx.checkpoint()?;
         ctx.progress(0.8, "walls");
@@ -151,22 +152,9 @@ impl Transform for Scale {
 
 const HINT_UNSOUND: &str = "let `clean` rebuild the figure before `scale`, or print it larger";
 
-/// How figure coordinates are brought to size: `(p - from) * factor`.
-#[derive(Clone, Copy, Debug)]
-struct Frame {
-    from: DVec3,
-    factor: f64,
-}
-
-impl Frame {
-    fn place(&self, p: DVec3) -> DVec3 {
-        (p - self.from) * self.factor
-    }
-}
-
 impl Scale {
     /// Middle of the figure's floor to the origin, its height to the one asked for.
-    fn frame(&self, figure: &Figure) -> Result<Frame, StageError> {
+    fn frame(&self, figure: &Figure) -> Result<ToSize, StageError> {
         if !figure.joints.is_empty() {
             let what = "the figure is cut into parts already, joints and keys would change their clearance";
             return Err(StageError::failed(what, "put `scale` before `split`"));
@@ -188,7 +176,7 @@ impl Scale {
             return Err(StageError::failed(what, "check the unit of the scan and the `factor`"));
         }
         let middle = 0.5 * (low + high);
-        Ok(Frame { from: DVec3::new(middle.x, middle.y, low.z), factor })
+        Ok(ToSize { from: DVec3::new(middle.x, middle.y, low.z), factor })
     }
 
     /// Least wall and least gap, mm: as set, or by the printer's line.
@@ -217,7 +205,7 @@ impl Scale {
 }
 
 /// Keeps the labels right when slivers were removed: each triangle asks the nearest one before.
-fn relabel(part: &mut Part, mesh: &TriMesh, frame: Frame) {
+fn relabel(part: &mut Part, mesh: &TriMesh, frame: ToSize) {
     let Some(labels) = part.labels.clone().filter(|_| part.mesh.triangles != mesh.triangles) else { return };
     let tree = TriTree::new(&part.mesh.positions, &part.mesh.triangles);
     let label = |t: usize| {

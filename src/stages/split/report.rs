@@ -86,7 +86,7 @@ fn tell_loose(ctx: &mut StageContext<'_>, finished: &Finished, body: &Body, sett
         let what = format!("no key fits the joint of {a} and {b} ({:.0} mm2)", joint.area_mm2);
         let hint = "glue it with care, or add a thinner dowel to `dowel_mm`";
         let severity = if joint.area_mm2 < 100.0 { Severity::Note } else { Severity::Warning };
-        ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint));
+        ctx.finding(Finding::new(severity, what).at(point_words(body, *middle)).hint(hint).spots([*middle]));
     }
     for (joint, middle) in joints.iter().zip(&finished.middles) {
         let [key] = joint.keys.as_slice() else { continue };
@@ -95,7 +95,7 @@ fn tell_loose(ctx: &mut StageContext<'_>, finished: &Finished, body: &Body, sett
             let what =
                 format!("one dowel only has room in the joint of {a} and {b}, so it does not keep them from turning");
             let hint = "line up the skin around the joint while the glue sets, or try a smaller `clearance_mm`";
-            ctx.finding(Finding::new(Severity::Note, what).at(point_words(body, *middle)).hint(hint));
+            ctx.finding(Finding::new(Severity::Note, what).at(point_words(body, *middle)).hint(hint).spots([*middle]));
         }
     }
     if settings.glue_gap_mm > 0.0 {

@@ -90,7 +90,7 @@ impl Default for Split {
 
 impl Settings for Split {
     const NAME: &'static str = "split";
-    const VERSION: u32 = 6;
+    const VERSION: u32 = 7;
     const SUMMARY: &'static str = "cuts the figure into parts that fit the printer, with keys and engraved numbers";
     const EXAMPLE: &'static str = "\
 margin_mm: 5

@@ -94,12 +94,15 @@ function upload(gl, part, shape) {
     });
   gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, gl.createBuffer());
   gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, shape.indices, gl.STATIC_DRAW);
-  const marks = gl.createVertexArray();
-  gl.bindVertexArray(marks);
-  gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
-  gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(part.marks.flat()), gl.STATIC_DRAW);
-  gl.enableVertexAttribArray(0);
-  gl.vertexAttribPointer(0, 3, gl.FLOAT, false, 0, 0);
+  const marks = part.marks.map((points) => {
+    const kind = gl.createVertexArray();
+    gl.bindVertexArray(kind);
+    gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
+    gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(points.flat()), gl.STATIC_DRAW);
+    gl.enableVertexAttribArray(0);
+    gl.vertexAttribPointer(0, 3, gl.FLOAT, false, 0, 0);
+    return kind;
+  });
   gl.bindVertexArray(null);
   return { surface, marks, corners: shape.indices.length };
 }
@@ -107,7 +110,7 @@ function upload(gl, part, shape) {
 function painter(gl, data, shapes) {
   const [parts, spots] = [program(gl, FRAGMENT), program(gl, SPOT)];
   const buffers = data.parts.map((part, i) => upload(gl, part, shapes[i]));
-  const [fill, thin, named] = data.found.map(rgb);
+  const [fill, thin, named, spot] = data.found.map(rgb);
   const onePixel = gl.createFramebuffer();
   gl.bindFramebuffer(gl.FRAMEBUFFER, onePixel);
   for (const [where, format] of [[gl.COLOR_ATTACHMENT0, gl.RGBA8], [gl.DEPTH_ATTACHMENT, gl.DEPTH_COMPONENT16]]) {
@@ -145,15 +148,17 @@ function painter(gl, data, shapes) {
   function spotsOf(view) {
     const { at } = spots;
     aim(spots, view);
-    gl.uniform3fv(at.fill, thin);
     gl.uniform1f(at.spot, view.spot);
     gl.uniform3fv(at.low, [0, 0, 0]);
     gl.uniform1f(at.stride, 1);
     data.parts.forEach((part, i) => {
-      if (part.marks.length === 0) return;
       gl.uniform3fv(at.apart, part.apart.map((x) => x * view.pulled));
-      gl.bindVertexArray(buffers[i].marks);
-      gl.drawArrays(gl.POINTS, 0, part.marks.length);
+      [thin, spot].forEach((colour, kind) => {
+        if (part.marks[kind].length === 0) return;
+        gl.uniform3fv(at.fill, colour);
+        gl.bindVertexArray(buffers[i].marks[kind]);
+        gl.drawArrays(gl.POINTS, 0, part.marks[kind].length);
+      });
     });
   }
 

@@ -23,7 +23,7 @@ use crate::colour::spaces::{bytes_of_linear, format_hex, linear_of_oklab};
 use crate::figure::Figure;
 use crate::finding::Severity;
 use crate::mesh::tree::TriTree;
-use crate::run_record::RunRecord;
+use crate::run_record::{RunRecord, StageRecord};
 
 /// Triangles of all parts together.
 const BUDGET: usize = 320_000;
@@ -78,13 +78,15 @@ pub struct Key {
 const FILL: &str = "#D9791A";
 const THIN: &str = "#B3163C";
 const NAMED: &str = "#9A8BC0";
+/// Of places that findings name.
+const SPOT: &str = "#0B6FA4";
 
 /// What the script reads.
 #[derive(Debug, Serialize)]
 struct Data {
     /// Colours of the classes, sRGB.
     shades: Vec<[u8; 3]>,
-    found: [&'static str; 3],
+    found: [&'static str; 4],
     parts: Vec<PartData>,
 }
 
@@ -100,8 +102,8 @@ struct PartData {
     step: f64,
     vertices: usize,
     triangles: usize,
-    /// Places of thin walls, mm.
-    marks: Vec<DVec3>,
+    /// Places of thin walls, and places that findings name, mm.
+    marks: [Vec<DVec3>; 2],
     bytes: String,
 }
 
@@ -126,10 +128,10 @@ pub fn of(figure: &Figure, run: &RunRecord) -> Option<View> {
         return None;
     }
     let parts = lines(figure, run);
-    let marks = marks(figure, &shown);
+    let marks = marks(figure, run, &shown);
     let found = found(&shown, &marks, &parts);
     let printed = !figure.palette.is_empty() && figure.parts.iter().any(|part| part.labels.is_some());
-    let data = Data { shades, found: [FILL, THIN, NAMED], parts: part_data(figure, &parts, packed, marks) };
+    let data = Data { shades, found: [FILL, THIN, NAMED, SPOT], parts: part_data(figure, &parts, packed, marks) };
     // These four could end the script's element or start another; in JSON they stand in texts only.
     let escape = |data: String| ['<', '>', '&', '\''].iter().fold(data, |data, c| data.replace(*c, &escaped(*c)));
     Some(View {
@@ -147,10 +149,10 @@ fn escaped(c: char) -> String {
     format!("\\u{:04x}", u32::from(c))
 }
 
-fn part_data(figure: &Figure, lines: &[PartLine], packed: Vec<Packed>, marks: Vec<Vec<DVec3>>) -> Vec<PartData> {
+fn part_data(figure: &Figure, lines: &[PartLine], packed: Vec<Packed>, marks: Vec<[Vec<DVec3>; 2]>) -> Vec<PartData> {
     let shifts = explode::shifts(figure);
     let several = lines.len() > 1;
-    let part = |(((packed, line), marks), apart): (((Packed, &PartLine), Vec<DVec3>), DVec3)| PartData {
+    let part = |(((packed, line), marks), apart): (((Packed, &PartLine), [Vec<DVec3>; 2]), DVec3)| PartData {
         name: line.name.clone(),
         colour: line.colour.clone(),
         named: several && !line.found.is_empty(),
@@ -193,39 +195,63 @@ fn part_colour(index: usize) -> String {
     format_hex(bytes_of_linear(linear.map(|x| x.clamp(0.0, 1.0))))
 }
 
-/// Places of thin walls by the part they are nearest to, mm.
-fn marks(figure: &Figure, shown: &[Shown]) -> Vec<Vec<DVec3>> {
-    let mut marks = vec![Vec::new(); shown.len()];
-    if figure.thin_at.is_empty() {
+/// Places of thin walls, and those that findings name, by the part they are nearest to, mm.
+fn marks(figure: &Figure, run: &RunRecord, shown: &[Shown]) -> Vec<[Vec<DVec3>; 2]> {
+    let step = figure.thin_at.len().div_ceil(MARKS_MAX).max(1);
+    let thin: Vec<DVec3> = figure.thin_at.iter().copied().step_by(step).collect();
+    let spots = spots(figure, run);
+    let mut marks = vec![[const { Vec::new() }; 2]; shown.len()];
+    if thin.is_empty() && spots.is_empty() {
         return marks;
     }
     let tree = |part: &Shown| TriTree::new(&part.positions, &part.triangles);
     let trees: Vec<TriTree> = shown.par_iter().map(tree).collect();
-    let step = figure.thin_at.len().div_ceil(MARKS_MAX);
-    let points: Vec<DVec3> = figure.thin_at.iter().copied().step_by(step).collect();
     let nearest = |point: &DVec3| {
-        let distance = |tree: &TriTree| tree.nearest(*point, f64::INFINITY).map(|near| near.distance);
-        let near = trees.iter().enumerate().filter_map(|(part, tree)| Some((part, distance(tree)?)));
-        near.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(part, _)| part)
+        let near = |tree: &TriTree| tree.nearest(*point, f64::INFINITY).map(|near| (near.distance, near.point));
+        let near = trees.iter().enumerate().filter_map(|(part, tree)| Some((part, near(tree)?)));
+        near.min_by(|a, b| a.1.0.total_cmp(&b.1.0)).map(|(part, (_, point))| (part, point))
     };
-    let near: Vec<Option<usize>> = points.par_iter().map(nearest).collect();
-    for (point, part) in points.into_iter().zip(near) {
-        if let Some(part) = part {
-            marks[part].push(point);
+    for (kind, points) in [thin, spots].into_iter().enumerate() {
+        let near: Vec<Option<(usize, DVec3)>> = points.par_iter().map(nearest).collect();
+        for (point, (part, on_surface)) in points.into_iter().zip(near).filter_map(|(point, near)| Some((point, near?)))
+        {
+            // The middle of a hole or a cut lies inside: what is to be seen is where the surface is.
+            marks[part][kind].push(if kind == 0 { point } else { on_surface });
         }
     }
     marks
 }
 
-fn found(shown: &[Shown], marks: &[Vec<DVec3>], parts: &[PartLine]) -> Vec<Key> {
+/// Points that findings of faults and warnings name, in the figure as it is now; those of stages before `scale` are brought to
+/// size.
+fn spots(figure: &Figure, run: &RunRecord) -> Vec<DVec3> {
+    let scaled_at = run.stages.iter().position(|stage| stage.stage == "scale").unwrap_or(0);
+    let brought = |index: usize, p: DVec3| match figure.to_size {
+        Some(to_size) if index < scaled_at => to_size.place(p),
+        _ => p,
+    };
+    let of_stage = |(index, stage): (usize, &StageRecord)| -> Vec<DVec3> {
+        let told = stage.findings.iter().filter(|finding| finding.severity > Severity::Note);
+        told.flat_map(|finding| &finding.spots_mm).map(|spot| brought(index, DVec3::from(*spot))).collect()
+    };
+    let mut spots: Vec<DVec3> = run.stages.iter().enumerate().flat_map(of_stage).filter(|p| p.is_finite()).collect();
+    spots.truncate(MARKS_MAX);
+    spots
+}
+
+fn found(shown: &[Shown], marks: &[[Vec<DVec3>; 2]], parts: &[PartLine]) -> Vec<Key> {
     let key = |colour, meaning: &str| Key { colour, meaning: meaning.to_owned() };
     let closed = shown.iter().flat_map(|part| &part.classes).any(|class| classes::is_fill(*class));
     let mut keys = Vec::new();
     if closed {
         keys.push(key(FILL, "closed without a scan"));
     }
-    if marks.iter().any(|marks| !marks.is_empty()) {
+    let marked = |kind: usize| marks.iter().any(|marks| !marks[kind].is_empty());
+    if marked(0) {
         keys.push(key(THIN, "walls too thin to print"));
+    }
+    if marked(1) {
+        keys.push(key(SPOT, "places that a warning or fault is about"));
     }
     if parts.len() > 1 && parts.iter().any(|part| !part.found.is_empty()) {
         keys.push(key(NAMED, "parts that a finding names"));
@@ -239,6 +265,7 @@ mod tests {
 
     use super::*;
     use crate::figure::Part;
+    use crate::figure::ToSize;
     use crate::finding::Finding;
     use crate::mesh::{Origin, TriMesh};
     use crate::run_record::StageRecord;
@@ -285,11 +312,34 @@ mod tests {
         let findings = vec![on(Severity::Note), on(Severity::Warning), on(Severity::Warning)];
         let stages = vec![StageRecord { findings, ..StageRecord::default() }];
         let view = of(&figure, &RunRecord { stages, ..RunRecord::default() }).unwrap();
-        let marks = |part: usize| read(&view)["parts"][part]["marks"].as_array().unwrap().len();
+        let marks = |part: usize| read(&view)["parts"][part]["marks"][0].as_array().unwrap().len();
         assert_eq!((marks(0), marks(1)), (1, 2));
         assert_eq!(view.parts[0].found.replace('\u{a0}', " "), "2 warnings, 1 note");
         assert_eq!((read(&view)["parts"][0]["named"].clone(), view.parts[1].found.as_str()), (true.into(), ""));
         assert_eq!(view.found.len(), 3);
+    }
+
+    /// Twice the size and 3 mm over the floor: what `clean` found at (2, 2, 7) is now at (4, 4, 8), on the lower cube's side at
+    /// x = 0 or y = 0 there; what came later stays where it is.
+    #[test]
+    fn places_are_brought_to_size_and_put_on_the_surface() {
+        let to_size = Some(ToSize { from: DVec3::Z * 3.0, factor: 2.0 });
+        let figure = Figure { to_size, ..figure() };
+        let stage = |name: &str, severity, spot: [f64; 3]| StageRecord {
+            stage: name.to_owned(),
+            findings: vec![Finding::new(severity, "x").spots([spot])],
+            ..StageRecord::default()
+        };
+        let stages = vec![
+            stage("clean", Severity::Warning, [2.0, 2.0, 7.0]),
+            stage("scale", Severity::Note, [5.0, 5.0, 0.0]),
+            stage("split", Severity::Warning, [5.0, 5.0, 19.0]),
+        ];
+        let view = of(&figure, &RunRecord { stages, ..RunRecord::default() }).unwrap();
+        let spots = |part: usize| read(&view)["parts"][part]["marks"][1].clone();
+        let expected = [serde_json::json!([[4.0, 4.0, 10.0]]), serde_json::json!([[5.0, 5.0, 20.0]])];
+        assert_eq!([spots(0), spots(1)], expected, "the lower top at z = 10 is nearest, 2 mm off");
+        assert!(view.found.iter().any(|key| key.colour == SPOT));
     }
 
     #[test]
