@@ -298,6 +298,8 @@ pub struct Alternative {
     pub scale: f64,
     pub layer_mm: f64,
     pub seconds: f64,
+    /// What the hours of its printers cost, in the owner's currency.
+    pub hours_cost: f64,
     /// Grams to have at hand per palette entry.
     pub need_g: Vec<f64>,
     pub tool_changes: usize,

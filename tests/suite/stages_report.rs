@@ -280,7 +280,12 @@ fn the_plan_tells_printers_times_and_where_a_spool_ends() {
     let print = |needs: &[usize]| Print { needs: needs.to_vec(), seconds: vec![Some(51_600.0); 2] };
     let prints = [print(&[0, 1]), print(&[1, 2]), print(&[0, 2])];
     planned.schedule = Some(statuary::schedule::plan(&prints, &[("slipway", 2), ("pier", 2)]));
-    let page = page_of(&Report { pictures: false, ..small() }, &planned, &run(), &equipment(2));
+    let mut run = run();
+    let settings = serde_json::json!({"layer_mm": 0.0, "walls": 2, "top_bottom_layers": 4, "infill_share": 0.1,
+        "overhang_max_deg": 45.0});
+    run.stages.iter_mut().for_each(|stage| stage.settings = settings.clone());
+    run.outputs.push(FileRecord { file: "parts/01-base.3mf".to_owned(), bytes: 1, blake3: String::new() });
+    let page = page_of(&Report { pictures: false, ..small() }, &planned, &run, &equipment(2));
     let text = text_of(&page);
     let ends_s = planned.schedule.as_ref().unwrap().ends_s().unwrap();
     assert!(page.contains(&format!("data-after=\"{ends_s}\"")), "{text}");
@@ -290,6 +295,7 @@ fn the_plan_tells_printers_times_and_where_a_spool_ends() {
     // The first part takes 925 g; the next ends after the 400 g that its lower half takes.
     assert!(text.contains("The spool of sand ends") && text.contains("at about layer 1001 of 2000"), "{text}");
     assert!(text.contains("To get") && text.contains("Round rod of 8"));
+    assert!(text.contains("Walls | 2 lines, 0.88 mm") && text.contains("parts/01-base.3mf"), "{text}");
 }
 
 #[test]

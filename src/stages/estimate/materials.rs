@@ -3,31 +3,90 @@
 use crate::equipment::{Changer, Filament, Printer, WindowC};
 use crate::finding::{Finding, Severity};
 
-/// What speaks against printing these filaments in one part, one finding per reason.
+/// What speaks against printing these filaments in one part, one finding per reason, with the spool to change.
 #[must_use]
 pub fn clashes(filaments: &[&Filament], printer: &Printer) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    let names = filaments.iter().map(|f| f.name.as_str()).collect::<Vec<_>>().join(", ");
-    let mut families: Vec<&str> = filaments.iter().map(|f| f.material.as_str()).collect();
+    let reasons = reasons(filaments, printer);
+    let finding = |reason: &Reason| {
+        let what = match reason {
+            Reason::Families(families) => {
+                format!("materials {} do not bond in one part ({})", families.join(" and "), names(filaments))
+            }
+            Reason::Apart(place, names, [low, high]) => {
+                format!("no {place} temperature suits {names}: one needs at least {low} C, one at most {high} C")
+            }
+            Reason::TooHot(place, names, low, reach_c) => {
+                format!("{names} need at least {low} C at the {place}, the printer reaches {reach_c} C")
+            }
+        };
+        Finding::new(Severity::Fault, what).hint(remedy(reason, filaments, printer))
+    };
+    reasons.iter().map(finding).collect()
+}
+
+/// Why filaments cannot be printed together.
+#[derive(Clone, Debug, PartialEq)]
+enum Reason {
+    Families(Vec<String>),
+    /// Bed or nozzle, the filaments, and what one needs at least and one bears at most, degrees Celsius.
+    Apart(&'static str, String, WindowC),
+    /// Bed or nozzle, the filaments, what they need at least and what the printer reaches, degrees Celsius.
+    TooHot(&'static str, String, f64, f64),
+}
+
+impl Reason {
+    fn is_like(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Families(_), Self::Families(_)) => true,
+            (Self::Apart(a, ..) | Self::TooHot(a, ..), Self::Apart(b, ..) | Self::TooHot(b, ..)) => a == b,
+            _ => false,
+        }
+    }
+}
+
+fn names(filaments: &[&Filament]) -> String {
+    filaments.iter().map(|filament| filament.name.as_str()).collect::<Vec<_>>().join(", ")
+}
+
+fn reasons(filaments: &[&Filament], printer: &Printer) -> Vec<Reason> {
+    let mut families: Vec<String> = filaments.iter().map(|filament| filament.material.clone()).collect();
     families.sort_unstable();
     families.dedup();
+    let mut reasons = Vec::new();
     if families.len() > 1 {
-        let what = format!("materials {} do not bond in one part ({names})", families.join(" and "));
-        findings.push(Finding::new(Severity::Fault, what).hint("choose filaments of one material for this part"));
+        reasons.push(Reason::Families(families));
     }
     let bed = common(filaments.iter().map(|f| f.bed_c));
-    findings.extend(window_fault("bed", bed, printer.bed_max_c, &names));
+    reasons.extend(window_fault("bed", bed, printer.bed_max_c, &names(filaments)));
     match printer.changer {
         Changer::Shared => {
             let nozzle = common(filaments.iter().map(|f| f.nozzle_c));
-            findings.extend(window_fault("nozzle", nozzle, printer.nozzle_max_c, &names));
+            reasons.extend(window_fault("nozzle", nozzle, printer.nozzle_max_c, &names(filaments)));
         }
         Changer::Heads => {
             let each = |f: &&Filament| window_fault("nozzle", f.nozzle_c, printer.nozzle_max_c, &f.name);
-            findings.extend(filaments.iter().filter_map(each));
+            reasons.extend(filaments.iter().filter_map(each));
         }
     }
-    findings
+    reasons
+}
+
+/// The one spool that has to be another, where one alone is in the way.
+fn remedy(reason: &Reason, filaments: &[&Filament], printer: &Printer) -> String {
+    let without = |left_out: usize| -> Vec<&Filament> {
+        filaments.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, filament)| *filament).collect()
+    };
+    let helps = |i: &usize| !reasons(&without(*i), printer).iter().any(|other| other.is_like(reason));
+    let culprits: Vec<&str> = (0..filaments.len()).filter(helps).map(|i| filaments[i].name.as_str()).collect();
+    match culprits[..] {
+        [only] if filaments.len() > 1 => format!("change the spool of `{only}`: the others go together"),
+        [one, two] if filaments.len() == 2 => format!("change the spool of `{one}` or of `{two}`"),
+        _ => match reason {
+            Reason::Families(_) => "choose filaments of one material for this part".to_owned(),
+            Reason::Apart(..) => "choose filaments whose temperature windows overlap".to_owned(),
+            Reason::TooHot(..) => "choose other filaments or another printer".to_owned(),
+        },
+    }
 }
 
 /// Temperatures that lie in all windows; low above high when there are none.
@@ -35,16 +94,12 @@ fn common(windows: impl Iterator<Item = WindowC>) -> WindowC {
     windows.fold([f64::NEG_INFINITY, f64::INFINITY], |all, w| [all[0].max(w[0]), all[1].min(w[1])])
 }
 
-fn window_fault(place: &str, window: WindowC, reach_c: f64, names: &str) -> Option<Finding> {
+fn window_fault(place: &'static str, window: WindowC, reach_c: f64, names: &str) -> Option<Reason> {
     let [low, high] = window;
     if low > high {
-        let what = format!("no {place} temperature suits {names}: one needs at least {low} C, one at most {high} C");
-        return Some(Finding::new(Severity::Fault, what).hint("choose filaments whose temperature windows overlap"));
+        return Some(Reason::Apart(place, names.to_owned(), window));
     }
-    (low > reach_c).then(|| {
-        let what = format!("{names} need at least {low} C at the {place}, the printer reaches {reach_c} C");
-        Finding::new(Severity::Fault, what).hint("choose other filaments or another printer")
-    })
+    (low > reach_c).then(|| Reason::TooHot(place, names.to_owned(), low, reach_c))
 }
 
 /// What one filament has to give, purge and support included, g.
@@ -123,6 +178,20 @@ mod tests {
         let hot = told(&[&pla, &abs], Changer::Shared);
         assert!(hot.len() == 3 && hot[1].starts_with("no bed") && hot[2].starts_with("no nozzle"), "{hot:?}");
         assert_eq!(told(&[&pla, &abs], Changer::Heads).len(), 2);
+    }
+
+    #[test]
+    fn the_spool_to_change_is_named_where_one_is_in_the_way() {
+        let pla = filament("PLA", [190.0, 220.0], [20.0, 60.0]);
+        let white = Filament { name: "Sail White".into(), ..pla.clone() };
+        let abs = filament("ABS", [230.0, 260.0], [90.0, 110.0]);
+        let hints = |list: &[&Filament]| -> Vec<String> {
+            clashes(list, &printer(Changer::Shared)).into_iter().map(|f| f.hint).collect()
+        };
+        assert_eq!(hints(&[&pla, &white, &abs]), vec!["change the spool of `Harbour ABS`: the others go together"; 3]);
+        assert_eq!(hints(&[&pla, &abs])[0], "change the spool of `Harbour PLA` or of `Harbour ABS`");
+        let hot = filament("PA", [290.0, 310.0], [60.0, 90.0]);
+        assert_eq!(hints(&[&hot]), ["choose other filaments or another printer"]);
     }
 
     #[test]

@@ -24,7 +24,7 @@ pub struct Choice {
 pub fn rows(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Choice> {
     let mut rows = Vec::new();
     rows.extend(fewer_changes(figure, equipment));
-    rows.extend(layers_and_sizes(figure, equipment));
+    rows.extend(layers_and_sizes(figure));
     rows.extend(filaments(run, equipment));
     if rows.is_empty() {
         return rows;
@@ -46,21 +46,26 @@ fn taken(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Choice {
         for estimate in &estimates {
             need_g.iter_mut().zip(&estimate.need_g).for_each(|(sum, g)| *sum += g);
         }
-        fill(&mut row, figure, (estimates.iter().map(|e| e.seconds).sum(), equipment.printer.cost_per_hour), &need_g);
+        fill(
+            &mut row,
+            figure,
+            (estimates.iter().map(|e| e.seconds).sum(), super::page::hours_cost(figure, equipment)),
+            &need_g,
+        );
         row.changes = words::count(estimates.iter().map(|e| e.tool_changes).sum());
     }
     row
 }
 
-fn fill(row: &mut Choice, figure: &Figure, (seconds, per_hour): (f64, f64), need_g: &[f64]) {
+fn fill(row: &mut Choice, figure: &Figure, (seconds, hours_cost): (f64, f64), need_g: &[f64]) {
     row.time = words::duration(seconds);
     row.mass = words::mass(need_g.iter().sum());
     let cost: f64 = figure.palette.iter().zip(need_g).map(|(f, g)| f.price_per_kg * g / 1000.0).sum();
-    let cost = cost + per_hour * seconds / 3600.0;
+    let cost = cost + hours_cost;
     row.cost = if cost > 0.0 { words::number(cost, 2) } else { String::new() };
 }
 
-fn layers_and_sizes(figure: &Figure, equipment: &Equipment) -> Vec<Choice> {
+fn layers_and_sizes(figure: &Figure) -> Vec<Choice> {
     let row = |other: &Alternative| {
         let name = if other.scale == 1.0 {
             format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"))
@@ -68,7 +73,7 @@ fn layers_and_sizes(figure: &Figure, equipment: &Equipment) -> Vec<Choice> {
             format!("The same parts at {} of the size", words::share(other.scale))
         };
         let mut row = Choice { name, changes: words::count(other.tool_changes), ..Choice::default() };
-        fill(&mut row, figure, (other.seconds, equipment.printer.cost_per_hour), &other.need_g);
+        fill(&mut row, figure, (other.seconds, other.hours_cost), &other.need_g);
         row
     };
     figure.alternatives.iter().skip(1).map(row).collect()

@@ -14,6 +14,7 @@ mod page;
 mod pictures;
 mod plan;
 mod regions;
+mod slicing;
 mod tables;
 mod trade;
 mod view;

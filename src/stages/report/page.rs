@@ -28,6 +28,7 @@ pub struct Page<'a> {
     colours: Option<Colours>,
     choices: Vec<super::choices::Choice>,
     needs: Vec<super::needs::Need>,
+    slicing: Option<super::slicing::Slicing>,
     trade: Option<trade::Trade>,
     stages: Vec<StageRow>,
     cautions: Cautions,
@@ -43,7 +44,7 @@ pub struct Line {
 }
 
 impl Line {
-    fn new(name: impl Into<String>, value: impl Into<String>) -> Self {
+    pub fn new(name: impl Into<String>, value: impl Into<String>) -> Self {
         Self { name: name.into(), value: value.into() }
     }
 }
@@ -166,6 +167,7 @@ impl<'a> Page<'a> {
             colours: colours(run, equipment.printer.tools),
             choices: super::choices::rows(figure, run, equipment),
             needs: super::needs::rows(figure),
+            slicing: super::slicing::of(run, equipment),
             trade: trade::trade(figure, &equipment.printer),
             stages: run.stages.iter().map(|stage| stage_row(stage, seen)).collect(),
             cautions: cautions(figure, run),
@@ -233,18 +235,23 @@ fn state(run: &RunRecord) -> State {
     State { class, sentence }
 }
 
-/// Filament and hours of the printers in the owner's currency; `None` when neither has a price.
-fn cost(figure: &Figure, equipment: &Equipment) -> Option<f64> {
-    let estimates = || figure.parts.iter().filter_map(|part| part.estimate.as_ref());
-    let need_g = |label: usize| estimates().filter_map(|e| e.need_g.get(label)).sum::<f64>();
-    let filament: f64 = figure.palette.iter().enumerate().map(|(i, f)| need_g(i) / 1000.0 * f.price_per_kg).sum();
+/// What the hours of the printers cost, in the owner's currency.
+pub fn hours_cost(figure: &Figure, equipment: &Equipment) -> f64 {
     let printer_of = figure.schedule.as_ref().map(|schedule| schedule.printer_of(figure.parts.len()));
     let per_hour = |part: usize| {
         let index = printer_of.as_ref().map_or(0, |printers| printers[part]);
         equipment.printers().nth(index).map_or(0.0, |printer| printer.cost_per_hour)
     };
     let hours = |(i, part): (usize, &Part)| part.estimate.as_ref().map_or(0.0, |e| e.seconds / 3600.0 * per_hour(i));
-    Some(filament + figure.parts.iter().enumerate().map(hours).sum::<f64>()).filter(|cost| *cost > 0.0)
+    figure.parts.iter().enumerate().map(hours).sum()
+}
+
+/// Filament and hours in the owner's currency; `None` when neither has a price.
+fn cost(figure: &Figure, equipment: &Equipment) -> Option<f64> {
+    let estimates = || figure.parts.iter().filter_map(|part| part.estimate.as_ref());
+    let need_g = |label: usize| estimates().filter_map(|e| e.need_g.get(label)).sum::<f64>();
+    let filament: f64 = figure.palette.iter().enumerate().map(|(i, f)| need_g(i) / 1000.0 * f.price_per_kg).sum();
+    Some(filament + hours_cost(figure, equipment)).filter(|cost| *cost > 0.0)
 }
 
 fn totals(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Line> {
