@@ -59,6 +59,10 @@ pub trait Transform: Debug + Send + Sync {
 
 /// A stage that only reads the figure and writes files.
 pub trait Output: Debug + Send + Sync {
+    /// Whether what it writes tells of what earlier stages found and logged.
+    fn tells_the_log(&self) -> bool {
+        false
+    }
     fn needs(&self) -> &'static [Fact];
     fn gives(&self) -> &'static [Fact] {
         &[]
@@ -101,12 +105,20 @@ impl FileSink for MemorySink {
     }
 }
 
-/// A store for what depends on one mesh alone, so that a later run need not make it again.
+/// What a kept value depends on, its name aside.
+#[derive(Clone, Copy, Debug)]
+pub enum KeptOf<'a> {
+    Mesh(&'a Arc<TriMesh>),
+    /// All that a stage starts from, by its digest.
+    Start(&'a str),
+}
+
+/// A store for what depends on one mesh alone or on what a stage starts from, so that a later run need not make it again.
 pub trait Keep: Send {
-    /// What was kept of a mesh under a name, if it is still there and whole.
-    fn get(&mut self, mesh: &Arc<TriMesh>, name: &str) -> Option<Vec<u8>>;
+    /// What was kept under a name, if it is still there and whole.
+    fn get(&mut self, of: KeptOf<'_>, name: &str) -> Option<Vec<u8>>;
     /// Keeps a value if it can.
-    fn put(&mut self, mesh: &Arc<TriMesh>, name: &str, value: &[u8]);
+    fn put(&mut self, of: KeptOf<'_>, name: &str, value: &[u8]);
 }
 
 /// Size the figure will be printed in, as far as the plan knows it before `scale` runs.
@@ -126,6 +138,8 @@ pub struct StageContext<'a> {
     pub target: TargetSize,
     files: &'a mut dyn FileSink,
     keep: Option<&'a mut dyn Keep>,
+    /// Digest of what the stage starts from.
+    basis: String,
     cancel: Arc<AtomicBool>,
     progress: &'a mut dyn FnMut(f64, &str),
     findings: Vec<Finding>,
@@ -146,13 +160,37 @@ impl<'a> StageContext<'a> {
         cancel: Arc<AtomicBool>,
         progress: &'a mut dyn FnMut(f64, &str),
     ) -> Self {
-        Self { equipment, target, files, keep: None, cancel, progress, findings: Vec::new(), figures: Vec::new() }
+        Self {
+            equipment,
+            target,
+            files,
+            keep: None,
+            basis: String::new(),
+            cancel,
+            progress,
+            findings: Vec::new(),
+            figures: Vec::new(),
+        }
     }
 
-    /// The same with a store for [`Self::kept`].
+    /// The same with a store for [`Self::kept`] and [`Self::recall`], and the digest of what the stage starts from.
     #[must_use]
-    pub fn keeping(self, keep: Option<&'a mut dyn Keep>) -> Self {
-        Self { keep, ..self }
+    pub fn keeping(self, keep: Option<&'a mut dyn Keep>, basis: &str) -> Self {
+        Self { keep, basis: basis.to_owned(), ..self }
+    }
+
+    /// What an earlier run made under this name from the same figure and findings. The name must tell all else that the value
+    /// depends on.
+    pub fn recall<T: DeserializeOwned>(&mut self, name: &str) -> Option<T> {
+        let bytes = self.keep.as_deref_mut()?.get(KeptOf::Start(&self.basis), name)?;
+        postcard::from_bytes(&bytes).ok()
+    }
+
+    /// Keeps a value for [`Self::recall`].
+    pub fn remember<T: Serialize>(&mut self, name: &str, value: &T) {
+        if let (Some(keep), Ok(bytes)) = (self.keep.as_deref_mut(), postcard::to_stdvec(value)) {
+            keep.put(KeptOf::Start(&self.basis), name, &bytes);
+        }
     }
 
     /// What an earlier run made of this mesh under this name, or what is made of it now. The name must tell all else that
@@ -166,14 +204,14 @@ impl<'a> StageContext<'a> {
         name: &str,
         make: impl FnOnce() -> Result<T, E>,
     ) -> Result<T, E> {
-        let earlier = self.keep.as_deref_mut().and_then(|keep| keep.get(mesh, name));
+        let earlier = self.keep.as_deref_mut().and_then(|keep| keep.get(KeptOf::Mesh(mesh), name));
         if let Some(value) = earlier.and_then(|bytes| postcard::from_bytes(&bytes).ok()) {
             return Ok(value);
         }
         let value = make()?;
         if let Some(keep) = self.keep.as_deref_mut() {
             let bytes = postcard::to_stdvec(&value).unwrap_or_default();
-            keep.put(mesh, name, &bytes);
+            keep.put(KeptOf::Mesh(mesh), name, &bytes);
         }
         Ok(value)
     }

@@ -17,6 +17,7 @@ use crate::pipeline::run_folder::{self, RunFolder, STAGES};
 use crate::pipeline::runner::{self, Source, Surroundings};
 use crate::pipeline::scan_files::read_scan_files;
 use crate::pipeline::spec::{Spec, read_spec};
+use crate::pipeline::why::{Runs, fates};
 use crate::pipeline::{files, library};
 use crate::run_record::{Outcome, RunRecord};
 
@@ -66,6 +67,9 @@ pub struct RerunArgs {
     /// Change one setting, such as `colour-reduce.colours=4` (may be repeated)
     #[arg(long = "set", value_name = "STAGE.SETTING=VALUE")]
     pub changes: Vec<String>,
+    /// Tell which stages would run and why, and do nothing
+    #[arg(long)]
+    pub explain: bool,
 }
 
 /// Everything one run needs.
@@ -115,10 +119,38 @@ pub fn rerun(args: &RerunArgs, json: bool) -> Result<(), Failure> {
     let mut spec = spec_of(&record, &args.run)?;
     apply(&mut spec, &changes).map_err(Failure::Configuration)?;
     let plan = make_plan(&spec, workshop.as_deref(), json)?;
+    if args.explain {
+        return explain(&args.run, &record, &plan, json);
+    }
     let scan = origin.map(|origin| origin.scan).or_else(|| kept_scan(&args.run)).unwrap_or_default();
     let source = earlier_source(&record, scan.clone());
     let out = args.out.clone().unwrap_or_else(|| files::free_name(&args.run));
     carry_out(&Order { plan, source, out, origin: Origin { scan, workshop }, earlier: Some(args.run.clone()), json })
+}
+
+/// Tells which stages would run again and why.
+fn explain(run: &Path, record: &RunRecord, plan: &Plan, json: bool) -> Result<(), Failure> {
+    let shared = Workshop::around(run).map(|workshop| workshop.cache());
+    let cache = Cache::open(&shared.unwrap_or_else(|| run.join(STAGES)));
+    let fates = fates(plan, &record.inputs, &record.stages, &cache)?;
+    if json {
+        println!("{}", serde_json::to_string(&fates)?);
+        return Ok(());
+    }
+    for fate in fates {
+        let runs = match fate.runs {
+            Runs::Kept => "kept",
+            Runs::Yes => "runs",
+            Runs::IfBeforeDiffers => "runs only",
+        };
+        println!(
+            "  {:<14} {runs}{}{}",
+            fate.stage,
+            if fate.because.is_empty() { "" } else { ": " },
+            fate.because.join("; ")
+        );
+    }
+    Ok(())
 }
 
 fn spec_of(record: &RunRecord, run: &Path) -> Result<Spec, Failure> {

@@ -14,9 +14,10 @@ use serde::{Deserialize, Serialize};
 use crate::figure::Figure;
 use crate::mesh::TriMesh;
 use crate::run_record::{FileRecord, StageRecord};
-use crate::stage::Keep;
+use crate::stage::{Keep, KeptOf};
 
 use super::files;
+use super::manifest::Manifest;
 
 const MESHES: &str = "meshes";
 const KEPT: &str = "kept";
@@ -29,6 +30,15 @@ pub struct Cache {
     stored: HashMap<usize, (Arc<TriMesh>, String)>,
 }
 
+/// What a stage left.
+#[derive(Debug)]
+pub struct StageResult<'a> {
+    /// Files it wrote.
+    pub files: Vec<FileRecord>,
+    pub figure: Option<&'a Figure>,
+    pub manifest: &'a Manifest,
+}
+
 /// One stage's result without its meshes.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Entry {
@@ -36,12 +46,32 @@ pub struct Entry {
     /// Files an output stage wrote.
     pub files: Vec<FileRecord>,
     figure: Option<StoredFigure>,
+    /// What the stage started from: what is kept of that lasts as long as the entry.
+    #[serde(default)]
+    basis: String,
+    /// The lines its stamp was made of.
+    #[serde(default)]
+    pub lines: Vec<String>,
+}
+
+impl Entry {
+    /// Digest of the figure the stage left, meshes and all; none for a stage that only wrote files.
+    #[must_use]
+    pub fn content(&self) -> Option<String> {
+        self.figure.as_ref().and_then(StoredFigure::content)
+    }
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
 struct StoredFigure {
     figure: Figure,
     meshes: Vec<String>,
+}
+
+impl StoredFigure {
+    fn content(&self) -> Option<String> {
+        Some(blake3::hash(&serde_json::to_vec(self).ok()?).to_hex().to_string())
+    }
 }
 
 impl Cache {
@@ -97,15 +127,26 @@ impl Cache {
         None
     }
 
-    /// Stores a stage's record with its figure or the files it wrote.
+    /// Stores a stage's record with its figure or the files it wrote; gives the digest of that figure.
     ///
     /// # Errors
     /// As the file system tells.
-    pub fn store(&mut self, record: &StageRecord, files: Vec<FileRecord>, figure: Option<&Figure>) -> io::Result<()> {
+    pub fn store(&mut self, record: &StageRecord, result: StageResult<'_>) -> io::Result<Option<String>> {
+        let StageResult { files, figure, manifest } = result;
         let figure = figure.map(|figure| self.store_figure(figure)).transpose()?;
-        let entry = Entry { record: record.clone(), files, figure };
+        let (basis, lines) = (manifest.basis.clone(), manifest.lines.clone());
+        let entry = Entry { record: record.clone(), files, figure, basis, lines };
         let text = serde_json::to_vec(&entry).map_err(io::Error::other)?;
-        files::write_whole(&self.entry_path(&record.stamp), &text)
+        files::write_whole(&self.entry_path(&record.stamp), &text)?;
+        Ok(entry.content())
+    }
+
+    /// Takes an entry out that turned out to be damaged.
+    ///
+    /// # Errors
+    /// As the file system tells.
+    pub fn drop_entry(&self, stamp: &str) -> io::Result<()> {
+        files::remove(&self.entry_path(stamp))
     }
 
     fn store_figure(&mut self, figure: &Figure) -> io::Result<StoredFigure> {
@@ -134,9 +175,17 @@ impl Cache {
         self.stored.get(&Arc::as_ptr(mesh).addr()).map(|(_, digest)| digest.clone())
     }
 
-    /// Where what was kept of a mesh lies: under the mesh's digest and that of its own name.
-    fn kept_path(&self, mesh: &str, name: &str) -> PathBuf {
-        self.root.join(KEPT).join(format!("{mesh}-{}", blake3::hash(name.as_bytes()).to_hex()))
+    /// Where what was kept lies: under the digest of what it depends on and that of its own name.
+    fn kept_path(&self, of: &str, name: &str) -> PathBuf {
+        self.root.join(KEPT).join(format!("{of}-{}", blake3::hash(name.as_bytes()).to_hex()))
+    }
+
+    /// Digest of what something is kept of; none for a mesh that is not stored.
+    fn kept_key(&self, of: KeptOf<'_>) -> Option<String> {
+        match of {
+            KeptOf::Mesh(mesh) => self.digest(mesh),
+            KeptOf::Start(basis) => Some(basis.to_owned()),
+        }
     }
 
     /// Takes over the entries of another cache that have these stamps, by a second name for the same files.
@@ -151,11 +200,13 @@ impl Cache {
                 if from.exists() && !to.exists() {
                     files::link_or_copy(&from, &to)?;
                 }
-                for kept in other.kept_of(|mesh| mesh == digest)? {
-                    let to = self.root.join(KEPT).join(kept.file_name().unwrap_or_default());
-                    if !to.exists() {
-                        files::link_or_copy(&kept, &to)?;
-                    }
+            }
+            let meshes = entry.figure.iter().flat_map(|f| &f.meshes);
+            let keys: BTreeSet<&str> = meshes.map(String::as_str).chain([entry.basis.as_str()]).collect();
+            for kept in other.kept_of(|key| keys.contains(key))? {
+                let to = self.root.join(KEPT).join(kept.file_name().unwrap_or_default());
+                if !to.exists() {
+                    files::link_or_copy(&kept, &to)?;
                 }
             }
             if !self.entry_path(stamp).exists() {
@@ -202,18 +253,20 @@ impl Cache {
         Ok(meshes.iter().chain(&kept).map(|(_, size, _)| size).sum())
     }
 
-    /// What is kept of some meshes, chosen by their digests.
+    /// What is kept of some meshes and starts, chosen by their digests.
     fn kept_of(&self, chosen: impl Fn(&str) -> bool) -> io::Result<Vec<PathBuf>> {
         let name = |path: &Path| path.file_name().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let mesh = |path: &PathBuf| chosen(name(path).split('-').next().unwrap_or_default());
-        Ok(self.listed(KEPT)?.into_iter().map(|(path, _, _)| path).filter(mesh).collect())
+        let key = |path: &PathBuf| chosen(name(path).split('-').next().unwrap_or_default());
+        Ok(self.listed(KEPT)?.into_iter().map(|(path, _, _)| path).filter(key).collect())
     }
 
     fn sweep(&self) -> io::Result<()> {
         let mut named = BTreeSet::new();
         for (path, _, _) in self.listed("stages")? {
             let stamp = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-            named.extend(self.entry(&stamp).and_then(|e| e.figure).into_iter().flat_map(|f| f.meshes));
+            let Some(entry) = self.entry(&stamp) else { continue };
+            named.insert(entry.basis);
+            named.extend(entry.figure.into_iter().flat_map(|f| f.meshes));
         }
         for (path, _, _) in self.listed(MESHES)? {
             let digest = path.file_name().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
@@ -221,7 +274,7 @@ impl Cache {
                 files::remove(&path)?;
             }
         }
-        for kept in self.kept_of(|mesh| !named.contains(mesh))? {
+        for kept in self.kept_of(|key| !named.contains(key))? {
             files::remove(&kept)?;
         }
         Ok(())
@@ -246,14 +299,14 @@ impl Cache {
 
 /// What is kept is written after its digest.
 impl Keep for Cache {
-    fn get(&mut self, mesh: &Arc<TriMesh>, name: &str) -> Option<Vec<u8>> {
-        let bytes = fs::read(self.kept_path(&self.digest(mesh)?, name)).ok()?;
+    fn get(&mut self, of: KeptOf<'_>, name: &str) -> Option<Vec<u8>> {
+        let bytes = fs::read(self.kept_path(&self.kept_key(of)?, name)).ok()?;
         let (digest, kept) = bytes.split_at_checked(blake3::OUT_LEN)?;
         (blake3::hash(kept).as_bytes() == digest).then(|| kept.to_vec())
     }
 
-    fn put(&mut self, mesh: &Arc<TriMesh>, name: &str, value: &[u8]) {
-        let Some(digest) = self.digest(mesh) else { return };
+    fn put(&mut self, of: KeptOf<'_>, name: &str, value: &[u8]) {
+        let Some(digest) = self.kept_key(of) else { return };
         let path = self.kept_path(&digest, name);
         let written = files::write_checked(&path, &[blake3::hash(value).as_bytes().as_slice(), value].concat());
         if let Err(error) = written {
@@ -271,7 +324,8 @@ mod tests {
         let mesh = Arc::new(TriMesh::from_shape(corners.to_vec(), vec![[0, 1, 2]]));
         let figure = Figure { whole: Arc::clone(&mesh), ..Figure::default() };
         let record = StageRecord { stamp: stamp.to_owned(), ..StageRecord::default() };
-        cache.store(&record, Vec::new(), Some(&figure)).unwrap();
+        let manifest = Manifest { basis: format!("before {stamp}"), lines: Vec::new(), stamp: stamp.to_owned() };
+        cache.store(&record, StageResult { files: Vec::new(), figure: Some(&figure), manifest: &manifest }).unwrap();
         mesh
     }
 
@@ -280,21 +334,24 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let mut cache = Cache::open(folder.path());
         let [first, second] = [("first", 1.0), ("second", 2.0)].map(|(stamp, z)| stored(&mut cache, stamp, z));
-        assert_eq!(cache.get(&first, "area"), None);
-        cache.put(&first, "area", b"0.5");
-        cache.put(&second, "area", b"1.0");
-        assert_eq!(cache.get(&first, "area").as_deref(), Some(b"0.5".as_slice()));
-        assert_eq!(cache.get(&first, "volume"), None, "each name is kept apart");
+        assert_eq!(cache.get(KeptOf::Mesh(&first), "area"), None);
+        cache.put(KeptOf::Mesh(&first), "area", b"0.5");
+        cache.put(KeptOf::Mesh(&second), "area", b"1.0");
+        assert_eq!(cache.get(KeptOf::Mesh(&first), "area").as_deref(), Some(b"0.5".as_slice()));
+        assert_eq!(cache.get(KeptOf::Mesh(&first), "volume"), None, "each name is kept apart");
 
         let mut other = Cache::open(&folder.path().join("other"));
         other.adopt(&cache, &["second".to_owned()]).unwrap();
         let entry = other.entry("second").unwrap();
         let adopted = other.figure(&entry).unwrap().whole;
-        assert_eq!(other.get(&adopted, "area").as_deref(), Some(b"1.0".as_slice()));
+        assert_eq!(other.get(KeptOf::Mesh(&adopted), "area").as_deref(), Some(b"1.0".as_slice()));
 
+        cache.put(KeptOf::Start("before first"), "pictures", b"PNG");
+        assert_eq!(cache.get(KeptOf::Start("before first"), "pictures").as_deref(), Some(b"PNG".as_slice()));
         cache.forget(&["first".to_owned()]).unwrap();
-        assert_eq!(cache.get(&first, "area"), None, "nothing of a forgotten scan stays");
-        assert_eq!(cache.get(&second, "area").as_deref(), Some(b"1.0".as_slice()));
+        assert_eq!(cache.get(KeptOf::Start("before first"), "pictures"), None);
+        assert_eq!(cache.get(KeptOf::Mesh(&first), "area"), None, "nothing of a forgotten scan stays");
+        assert_eq!(cache.get(KeptOf::Mesh(&second), "area").as_deref(), Some(b"1.0".as_slice()));
         cache.shrink(0).unwrap();
         assert_eq!(cache.listed(KEPT).unwrap(), Vec::new());
     }
@@ -304,13 +361,13 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let mut cache = Cache::open(folder.path());
         let mesh = stored(&mut cache, "only", 1.0);
-        cache.put(&mesh, "area", b"0.5");
+        cache.put(KeptOf::Mesh(&mesh), "area", b"0.5");
         let path = cache.kept_path(&cache.digest(&mesh).unwrap(), "area");
         let mut bytes = fs::read(&path).unwrap();
         *bytes.last_mut().unwrap() ^= 1;
         fs::write(&path, &bytes).unwrap();
-        assert_eq!(cache.get(&mesh, "area"), None);
+        assert_eq!(cache.get(KeptOf::Mesh(&mesh), "area"), None);
         fs::write(&path, b"short").unwrap();
-        assert_eq!(cache.get(&mesh, "area"), None);
+        assert_eq!(cache.get(KeptOf::Mesh(&mesh), "area"), None);
     }
 }

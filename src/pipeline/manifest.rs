@@ -1,64 +1,91 @@
 //! What a stage's result depends on, as lines: hashed they are its stamp, compared they explain why it runs again.
 
 use crate::equipment::{Equipment, Printer};
-use crate::run_record::FileRecord;
+use crate::run_record::{FileRecord, StageRecord};
 use crate::stage::TargetSize;
-use crate::stages::{Job, Stage};
+use crate::stages::Stage;
 
 /// Goes up when stamps are made in another way; old cache entries are then never met again.
-const STAMP_VERSION: u32 = 2;
+const STAMP_VERSION: u32 = 3;
 
 /// The lines and the stamp of one stage.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Manifest {
+    /// Digest of what the stage starts from, see [`Start`].
+    pub basis: String,
     pub lines: Vec<String>,
-    /// BLAKE3 over the stamp before and the lines, 64 hexadecimal digits.
+    /// BLAKE3 over the basis and the lines, 64 hexadecimal digits.
     pub stamp: String,
 }
 
-/// The manifests of all stages, each chained to the one before.
+/// What a stage starts from: the content, not how it came about. So a stage need not run again when an earlier one did and
+/// gave the same.
+#[derive(Clone, Copy, Debug)]
+pub enum Start<'a> {
+    /// The scan's files, and the size that is aimed at.
+    Scan(&'a [FileRecord], TargetSize),
+    /// The figure, by its digest.
+    Figure(&'a str),
+    /// The figure and what stages before have told of it: reports hold both.
+    FigureAndLog(&'a str, &'a [StageRecord]),
+}
+
+impl Start<'_> {
+    fn lines(&self) -> Result<Vec<String>, serde_json::Error> {
+        match self {
+            Self::Scan(inputs, target) => {
+                let input = |input: &FileRecord| format!("input {} {}", input.file, input.blake3);
+                let target = format!("target {}", serde_json::to_string(target)?);
+                Ok(inputs.iter().map(input).chain([target]).collect())
+            }
+            Self::Figure(digest) => Ok(vec![format!("figure {digest}")]),
+            Self::FigureAndLog(digest, stages) => {
+                let told = |stage: &StageRecord| {
+                    let told = (&stage.stage, &stage.settings, &stage.figures, &stage.findings);
+                    serde_json::to_string(&told).map(|told| format!("told {told}"))
+                };
+                let figure = std::iter::once(Ok(format!("figure {digest}")));
+                figure.chain(stages.iter().map(told)).collect()
+            }
+        }
+    }
+}
+
+/// The manifest of a stage.
 ///
 /// # Errors
 /// When settings cannot be written as JSON.
-pub fn manifests(
-    stages: &[Stage],
-    equipment: &Equipment,
-    target: TargetSize,
-    inputs: &[FileRecord],
-) -> Result<Vec<Manifest>, serde_json::Error> {
-    let mut before = format!("statuary stamps {STAMP_VERSION}");
-    let mut all = Vec::with_capacity(stages.len());
-    for stage in stages {
-        let entry = stage.entry();
-        let mut lines = vec![format!("stage {} {}", entry.name, entry.version)];
-        lines.extend(setting_lines(stage)?);
-        if let Job::Intake(_) = stage.job() {
-            lines.extend(inputs.iter().map(|input| format!("input {} {}", input.file, input.blake3)));
-            lines.push(format!("target {}", serde_json::to_string(&target)?));
-        }
-        let uses = stage.uses();
-        if uses.shelf {
-            lines.push(format!("shelf {}", serde_json::to_string(&equipment.shelf)?));
-        }
-        if uses.printer {
-            // What decides hours and cost alone makes no other parts.
-            let printer = Printer { time_factor: 1.0, cost_per_hour: 0.0, ..equipment.printer.clone() };
-            lines.push(format!("printer {}", serde_json::to_string(&printer)?));
-        }
-        if uses.plan {
-            lines.push(format!("time factor {}", equipment.printer.time_factor));
-            lines.push(format!("cost per hour {}", equipment.printer.cost_per_hour));
-            lines.push(format!("helpers {}", serde_json::to_string(&equipment.helpers)?));
-        }
-        let mut hasher = blake3::Hasher::new();
-        hasher.update(before.as_bytes());
-        for line in &lines {
-            hasher.update(b"\n").update(line.as_bytes());
-        }
-        before = hasher.finalize().to_hex().to_string();
-        all.push(Manifest { lines, stamp: before.clone() });
+pub fn manifest(stage: &Stage, equipment: &Equipment, start: Start<'_>) -> Result<Manifest, serde_json::Error> {
+    let entry = stage.entry();
+    let mut lines = vec![format!("stage {} {}", entry.name, entry.version)];
+    lines.extend(setting_lines(stage)?);
+    let uses = stage.uses();
+    if uses.shelf {
+        let filament = |filament| serde_json::to_string(filament).map(|text| format!("filament {text}"));
+        lines.extend(equipment.shelf.iter().map(filament).collect::<Result<Vec<_>, _>>()?);
     }
-    Ok(all)
+    if uses.printer {
+        // What decides hours and cost alone makes no other parts.
+        let printer = Printer { time_factor: 1.0, cost_per_hour: 0.0, ..equipment.printer.clone() };
+        lines.push(format!("printer {}", serde_json::to_string(&printer)?));
+    }
+    if uses.plan {
+        lines.push(format!("time factor {}", equipment.printer.time_factor));
+        lines.push(format!("cost per hour {}", equipment.printer.cost_per_hour));
+        lines.push(format!("helpers {}", serde_json::to_string(&equipment.helpers)?));
+    }
+    let basis = digest(&format!("statuary stamps {STAMP_VERSION}"), &start.lines()?);
+    let stamp = digest(&basis, &lines);
+    Ok(Manifest { basis, lines, stamp })
+}
+
+fn digest(first: &str, lines: &[String]) -> String {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(first.as_bytes());
+    for line in lines {
+        hasher.update(b"\n").update(line.as_bytes());
+    }
+    hasher.finalize().to_hex().to_string()
 }
 
 fn setting_lines(stage: &Stage) -> Result<Vec<String>, serde_json::Error> {

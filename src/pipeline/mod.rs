@@ -18,3 +18,4 @@ pub mod schema;
 pub mod shelf_text;
 pub mod spec;
 pub mod swatch;
+pub mod why;

@@ -61,7 +61,9 @@ impl RunFolder {
             }
         }
         for record in records {
-            files::link_or_copy(&earlier.join(&record.file), &self.hidden.join(&record.file))?;
+            let to = self.hidden.join(&record.file);
+            files::remove(&to)?;
+            files::link_or_copy(&earlier.join(&record.file), &to)?;
         }
         Ok(true)
     }

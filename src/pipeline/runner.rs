@@ -14,10 +14,10 @@ use crate::run_record::{FORMAT_VERSION, FileRecord, Outcome, PartRecord, RunReco
 use crate::stage::{Keep, Notes, StageContext, StageError};
 use crate::stages::{Job, Stage};
 
-use super::cache::{Cache, Entry};
-use super::manifest::{Manifest, manifests, settings_json};
+use super::cache::{Cache, Entry, StageResult};
+use super::manifest::{Manifest, Start, manifest, settings_json};
 use super::plan::{Plan, explain};
-use super::run_folder::RunFolder;
+use super::run_folder::{RunFolder, read_log};
 use super::scan_files::ScanFilesError;
 
 /// Who is told how a run goes.
@@ -112,23 +112,30 @@ pub fn run(
     around: &mut Surroundings<'_>,
 ) -> Result<RunRecord, RunError> {
     let clock = Instant::now();
-    let manifests = manifests(&plan.stages, &plan.equipment, plan.target, &source.inputs)?;
-    let (known, figure) = last_known(&plan.stages, &manifests, around);
-    let record = blank_record(plan, source, around)?;
-    let names: Vec<&str> = plan.stages.iter().skip(known.len()).map(Stage::name).collect();
-    around.observer.run_starts(&names);
-    let mut walk = Walk { plan, source, folder, around, figure, record };
-    for (index, (stage, manifest)) in plan.stages.iter().zip(&manifests).enumerate() {
-        walk.around.observer.stage_starts(index, plan.stages.len(), stage.name());
-        walk.step(stage, manifest, known.get(index))?;
+    loop {
+        let record = blank_record(plan, source, around)?;
+        let mut walk = Walk { plan, source, folder, around, at: At::Scan, record };
+        match walk.all() {
+            Ok(parts) => {
+                let mut record = walk.record;
+                record.parts = parts;
+                let faulty = record.findings().any(|finding| finding.severity == Severity::Fault);
+                record.outcome = if faulty { Outcome::DoneWithFaults } else { Outcome::Done };
+                record.outputs.sort_by(|a, b| a.file.cmp(&b.file));
+                record.seconds = clock.elapsed().as_secs_f64();
+                return Ok(record);
+            }
+            // Without the damaged entry its stage runs again.
+            Err(Stop::Damaged(stamp)) => {
+                tracing::warn!(%stamp, "a result in the stage cache is damaged; it is made anew");
+                if let Some(cache) = around.cache.as_deref() {
+                    cache.drop_entry(&stamp)?;
+                }
+                folder.take_written();
+            }
+            Err(Stop::Failed(error)) => return Err(error),
+        }
     }
-    let mut record = walk.record;
-    record.parts = walk.figure.iter().flat_map(part_records).collect();
-    let faulty = record.findings().any(|finding| finding.severity == Severity::Fault);
-    record.outcome = if faulty { Outcome::DoneWithFaults } else { Outcome::Done };
-    record.outputs.sort_by(|a, b| a.file.cmp(&b.file));
-    record.seconds = clock.elapsed().as_secs_f64();
-    Ok(record)
 }
 
 fn blank_record(plan: &Plan, source: &Source<'_>, around: &Surroundings<'_>) -> Result<RunRecord, RunError> {
@@ -148,34 +155,129 @@ fn blank_record(plan: &Plan, source: &Source<'_>, around: &Surroundings<'_>) -> 
     })
 }
 
+/// Why a walk ended early.
+enum Stop {
+    /// The figure of the entry with this stamp cannot be read.
+    Damaged(String),
+    Failed(RunError),
+}
+
+impl<E: Into<RunError>> From<E> for Stop {
+    fn from(error: E) -> Self {
+        Self::Failed(error.into())
+    }
+}
+
+/// What the next stage starts from.
+enum At {
+    Scan,
+    /// The figure of a result in the cache, not read yet, and its digest.
+    Stored(Box<Entry>, String),
+    /// The figure and its digest.
+    Figure(Box<Figure>, String),
+}
+
+impl At {
+    fn digest(&self) -> &str {
+        match self {
+            Self::Scan => "",
+            Self::Stored(_, digest) | Self::Figure(_, digest) => digest,
+        }
+    }
+}
+
 /// A run under way.
 struct Walk<'w, 's, 'a> {
     plan: &'w Plan,
     source: &'w Source<'s>,
     folder: &'w mut RunFolder,
     around: &'w mut Surroundings<'a>,
-    figure: Option<Figure>,
+    at: At,
     record: RunRecord,
 }
 
 impl Walk<'_, '_, '_> {
-    fn step(&mut self, stage: &Stage, manifest: &Manifest, known: Option<&Entry>) -> Result<(), RunError> {
-        let used = known.cloned().or_else(|| written_before(stage, manifest, self.folder, self.around));
-        let (stage_record, files) = if let Some(entry) = used {
-            (StageRecord { cached: true, seconds: 0.0, ..entry.record }, entry.files)
-        } else {
-            self.work(stage, manifest)?
+    /// Walks through all stages and gives what the log tells of the parts.
+    fn all(&mut self) -> Result<Vec<PartRecord>, Stop> {
+        let plan = self.plan;
+        let mut is_told = false;
+        for (index, stage) in plan.stages.iter().enumerate() {
+            let manifest = self.manifest(stage)?;
+            if let Some(entry) = self.known(stage, &manifest)? {
+                self.around.observer.stage_starts(index, plan.stages.len(), stage.name());
+                self.take(stage, entry);
+                continue;
+            }
+            if !is_told {
+                // Whether those after this one have to run shows only when its result is there.
+                self.around.observer.run_starts(&plan.stages[index..].iter().map(Stage::name).collect::<Vec<_>>());
+                is_told = true;
+            }
+            self.around.observer.stage_starts(index, plan.stages.len(), stage.name());
+            self.load()?;
+            self.work(stage, &manifest)?;
+        }
+        self.parts()
+    }
+
+    fn manifest(&self, stage: &Stage) -> Result<Manifest, serde_json::Error> {
+        let start = match stage.job() {
+            Job::Intake(_) => Start::Scan(&self.source.inputs, self.plan.target),
+            Job::Output(output) if output.tells_the_log() => Start::FigureAndLog(self.at.digest(), &self.record.stages),
+            Job::Transform(_) | Job::Output(_) => Start::Figure(self.at.digest()),
         };
-        self.record.outputs.extend(files);
-        self.around.observer.stage_ends(&stage_record);
-        self.record.stages.push(stage_record);
+        manifest(stage, &self.plan.equipment, start)
+    }
+
+    /// The result of a stage that need not run: its figure, or files an earlier run wrote.
+    fn known(&mut self, stage: &Stage, manifest: &Manifest) -> Result<Option<Entry>, Stop> {
+        let Some(entry) = self.around.cache.as_deref().and_then(|cache| cache.entry(&manifest.stamp)) else {
+            return Ok(None);
+        };
+        if !matches!(stage.job(), Job::Output(_)) {
+            return Ok(entry.content().is_some().then_some(entry));
+        }
+        let Some(earlier) = self.around.earlier else { return Ok(None) };
+        Ok(self.folder.adopt(earlier, &entry.files)?.then_some(entry))
+    }
+
+    fn take(&mut self, stage: &Stage, entry: Entry) {
+        let record = StageRecord { cached: true, seconds: 0.0, ..entry.record.clone() };
+        self.record.outputs.extend(entry.files.iter().cloned());
+        self.around.observer.stage_ends(&record);
+        self.record.stages.push(record);
+        if !matches!(stage.job(), Job::Output(_)) {
+            let digest = entry.content().unwrap_or_default();
+            self.at = At::Stored(Box::new(entry), digest);
+        }
+    }
+
+    /// Reads the figure the next stage starts from, if it is only in the cache so far.
+    fn load(&mut self) -> Result<(), Stop> {
+        if let At::Stored(entry, digest) = &self.at {
+            let figure = self.around.cache.as_deref_mut().and_then(|cache| cache.figure(entry));
+            let figure = figure.ok_or_else(|| Stop::Damaged(entry.record.stamp.clone()))?;
+            self.at = At::Figure(Box::new(figure), digest.clone());
+        }
         Ok(())
     }
 
+    /// From the earlier run where this one is the same, so that its figure need not be read.
+    fn parts(&mut self) -> Result<Vec<PartRecord>, Stop> {
+        let stamps = |record: &RunRecord| record.stages.iter().map(|stage| stage.stamp.clone()).collect::<Vec<_>>();
+        let earlier =
+            self.around.earlier.filter(|_| matches!(self.at, At::Stored(..))).and_then(|run| read_log(run).ok());
+        if let Some(earlier) = earlier.filter(|earlier| stamps(earlier) == stamps(&self.record)) {
+            return Ok(earlier.parts);
+        }
+        self.load()?;
+        Ok(if let At::Figure(figure, _) = &self.at { part_records(figure) } else { Vec::new() })
+    }
+
     /// Runs a stage and keeps its result.
-    fn work(&mut self, stage: &Stage, manifest: &Manifest) -> Result<(StageRecord, Vec<FileRecord>), RunError> {
+    fn work(&mut self, stage: &Stage, manifest: &Manifest) -> Result<(), RunError> {
         let clock = Instant::now();
-        let (mut findings, figures) = self.act(stage)?;
+        let (mut findings, figures) = self.act(stage, manifest)?;
         for finding in &mut findings {
             finding.stage = stage.name().into();
         }
@@ -191,66 +293,50 @@ impl Walk<'_, '_, '_> {
         };
         let files = self.folder.take_written();
         if let Some(cache) = self.around.cache.as_deref_mut() {
-            let keep = self.figure.as_ref().filter(|_| !matches!(stage.job(), Job::Output(_)));
-            cache.store(&record, files.clone(), keep)?;
+            let changed = !matches!(stage.job(), Job::Output(_));
+            let figure =
+                if let At::Figure(figure, _) = &self.at { Some(figure.as_ref()).filter(|_| changed) } else { None };
+            let content = cache.store(&record, StageResult { files: files.clone(), figure, manifest })?;
+            if let (At::Figure(_, digest), Some(content)) = (&mut self.at, content) {
+                *digest = content;
+            }
+        } else if let At::Figure(_, digest) = &mut self.at {
+            // Without a cache nothing is looked up by it.
+            digest.clone_from(&manifest.stamp);
         }
-        Ok((record, files))
+        self.record.outputs.extend(files);
+        self.around.observer.stage_ends(&record);
+        self.record.stages.push(record);
+        Ok(())
     }
 
-    fn act(&mut self, stage: &Stage) -> Result<Notes, RunError> {
+    fn act(&mut self, stage: &Stage, manifest: &Manifest) -> Result<Notes, RunError> {
         let failed = |source| RunError::Stage { stage: stage.name().into(), source };
         let missing = || failed(StageError::failed("there is no figure yet", "put `- intake` first"));
-        let Walk { plan, source, folder, around, figure, record } = self;
+        let Walk { plan, source, folder, around, at, record } = self;
         let observer = &mut *around.observer;
         let mut progress = |done: f64, what: &str| observer.step(done, what);
         let cancel = Arc::clone(&around.cancel);
         let keep = around.cache.as_deref_mut().map(|cache| cache as &mut dyn Keep);
-        let mut ctx =
-            StageContext::new(&plan.equipment, plan.target, &mut **folder, cancel, &mut progress).keeping(keep);
+        let mut ctx = StageContext::new(&plan.equipment, plan.target, &mut **folder, cancel, &mut progress)
+            .keeping(keep, &manifest.basis);
         ctx.checkpoint().map_err(failed)?;
-        match stage.job() {
-            Job::Intake(intake) => {
+        let figure = match (stage.job(), &*at) {
+            (Job::Intake(intake), _) => {
                 let files = (source.read)()?;
-                *figure = Some(intake.read(&files, &mut ctx).map_err(failed)?);
+                intake.read(&files, &mut ctx).map_err(failed)?
             }
-            Job::Transform(transform) => {
-                let before = figure.take().ok_or_else(missing)?;
-                *figure = Some(transform.run(&before, &mut ctx).map_err(failed)?);
+            (Job::Transform(transform), At::Figure(before, _)) => transform.run(before, &mut ctx).map_err(failed)?,
+            (Job::Output(output), At::Figure(figure, _)) => {
+                output.write(figure, record, &mut ctx).map_err(failed)?;
+                return Ok(ctx.into_notes());
             }
-            Job::Output(output) => {
-                output.write(figure.as_ref().ok_or_else(missing)?, record, &mut ctx).map_err(failed)?;
-            }
-        }
-        Ok(ctx.into_notes())
+            _ => return Err(missing()),
+        };
+        let notes = ctx.into_notes();
+        *at = At::Figure(Box::new(figure), String::new());
+        Ok(notes)
     }
-}
-
-/// Entries of the leading stages that need not run, and the figure the last of them left.
-fn last_known(stages: &[Stage], manifests: &[Manifest], around: &mut Surroundings<'_>) -> (Vec<Entry>, Option<Figure>) {
-    let Some(cache) = around.cache.as_deref_mut() else { return (Vec::new(), None) };
-    let leading = stages.iter().take_while(|stage| !matches!(stage.job(), Job::Output(_))).count();
-    let mut entries: Vec<Entry> = manifests[..leading].iter().map_while(|m| cache.entry(&m.stamp)).collect();
-    while let Some(last) = entries.last() {
-        if let Some(figure) = cache.figure(last) {
-            return (entries, Some(figure));
-        }
-        entries.pop();
-    }
-    (entries, None)
-}
-
-/// An output stage whose files an earlier run wrote with the same stamp. The report is written anew each time.
-fn written_before(
-    stage: &Stage,
-    manifest: &Manifest,
-    folder: &mut RunFolder,
-    around: &Surroundings<'_>,
-) -> Option<Entry> {
-    if !matches!(stage, Stage::Export(_)) {
-        return None;
-    }
-    let entry = around.cache.as_deref()?.entry(&manifest.stamp)?;
-    folder.adopt(around.earlier?, &entry.files).ok()?.then_some(entry)
 }
 
 pub(super) fn part_records(figure: &Figure) -> Vec<PartRecord> {

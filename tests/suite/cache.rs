@@ -34,7 +34,8 @@ fn only_the_changed_stage_and_later_ones_run_again() {
     let third = folder.path().join("third");
     let output = statuary(&["rerun", &text(&second), "--out", &text(&third)]);
     assert!(output.status.success(), "{}", stderr(&output));
-    assert_eq!(fresh(&third), ["report"], "nothing changed: only the report is written anew");
+    assert!(fresh(&third).is_empty(), "nothing changed, nothing is done anew: {:?}", fresh(&third));
+    assert_eq!(json(&second.join("run.json"))["parts"], json(&third.join("run.json"))["parts"]);
     let varying = ["run.json", ".origin", ".stages"];
     assert_eq!(digests(&second, &varying), digests(&third, &varying));
 
@@ -50,12 +51,47 @@ fn what_is_kept_of_the_uncut_figure_changes_nothing() {
     let [first, again, direct] = ["first", "again", "direct"].map(|name| folder.path().join(name));
     run(&first, &["--set", &at(0.5)]);
     let kept = || std::fs::read_dir(first.join(".stages/kept")).unwrap().count();
-    assert_eq!(kept(), 2, "the body's places for `split`, the scan's pictures for `report`");
+    assert_eq!(kept(), 3, "the body's places for `split`, pictures of the scan and of the figure for `report`");
     let output = statuary(&["rerun", &text(&first), "--out", &text(&again), "--set", &at(0.6)]);
     assert!(output.status.success(), "{}", stderr(&output));
     run(&direct, &["--set", &at(0.6)]);
     let varying = ["run.json", ".origin", ".stages"];
     assert_eq!(digests(&direct, &varying), digests(&again, &varying));
+}
+
+/// `split` leaves a figure that fits the printer as it is, whatever clearance its keys would have.
+#[test]
+fn what_follows_a_stage_that_gave_the_same_does_not_run() {
+    let folder = folder();
+    let [first, again] = ["first", "again"].map(|name| folder.path().join(name));
+    run(&first, &[]);
+    let set = ["--set", "split.clearance_mm=0.35"];
+    let output = statuary(&[&["rerun", &text(&first), "--out", &text(&again)], &set[..]].concat());
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(fresh(&again), ["split", "report"], "the report tells the settings");
+    let varying = ["run.json", ".origin", ".stages", "report.html"];
+    assert_eq!(digests(&first, &varying), digests(&again, &varying));
+    // Asked beforehand, it is said why.
+    let output = statuary(&[&["rerun", &text(&first), "--explain"], &set[..]].concat());
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(told.contains("clearance_mm = 0.35, was 0.15"), "{told}");
+    let line = |stage: &str| told.lines().find(|line| line.trim_start().starts_with(stage)).unwrap().to_owned();
+    assert!(line("clean").contains("kept") && line("orient").contains("if `split` leaves another figure"), "{told}");
+    assert!(!folder.path().join("first-2").exists(), "nothing is done");
+}
+
+#[test]
+fn only_the_page_is_made_anew_for_another_title() {
+    let folder = folder();
+    let [first, again, direct] = ["first", "again", "direct"].map(|name| folder.path().join(name));
+    run(&first, &[]);
+    let set = ["--set", "report.title=The stoker"];
+    let output = statuary(&[&["rerun", &text(&first), "--out", &text(&again)], &set[..]].concat());
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert_eq!(fresh(&again), ["report"]);
+    run(&direct, &set);
+    let varying = ["run.json", ".origin", ".stages"];
+    assert_eq!(digests(&direct, &varying), digests(&again, &varying), "pictures kept are pictures made");
 }
 
 #[test]

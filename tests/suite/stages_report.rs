@@ -295,7 +295,7 @@ fn the_plan_tells_printers_times_and_where_a_spool_ends() {
     // The first part takes 925 g; the next ends after the 400 g that its lower half takes.
     assert!(text.contains("The spool of sand ends") && text.contains("at about layer 1001 of 2000"), "{text}");
     assert!(text.contains("To get") && text.contains("Round rod of 8"));
-    assert!(text.contains("Walls | 2 lines, 0.88 mm") && text.contains("parts/01-base.3mf"), "{text}");
+    assert!(text.contains("| 2 lines, 0.88 mm") && text.contains("parts/01-base.3mf"), "{text}");
 }
 
 #[test]

@@ -25,7 +25,6 @@ use serde::{Deserialize, Serialize};
 
 use self::page::Page;
 use self::pictures::Pictures;
-use self::view::View;
 use crate::figure::{Fact, Figure};
 use crate::finding::{Finding, Severity};
 use crate::problem::Problem;
@@ -72,21 +71,53 @@ impl Settings for Report {
 }
 
 impl Report {
-    /// The view that turns, if there is something to see and it is small enough.
-    fn view(figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Option<View> {
-        let view = view::of(figure, so_far)?;
-        if !view.fits() {
-            let what = "the figure is of too many loose triangles to be turned in the report";
-            ctx.finding(Finding::new(Severity::Note, what).hint("put `clean` before `report`"));
-            return None;
+    /// All pictures, those an earlier report made of the same figure and findings where there are any.
+    fn pictures(
+        &self,
+        figure: &Figure,
+        so_far: &RunRecord,
+        ctx: &mut StageContext<'_>,
+    ) -> Result<Pictures, StageError> {
+        let name = format!("report {} {} {} {}", Self::VERSION, self.pictures, self.turning, self.picture_height_px);
+        if let Some(made) = ctx.recall(&name) {
+            return Ok(made);
         }
+        ctx.progress(0.0, "drawing pictures");
+        let mut pictures = if self.pictures {
+            pictures::all(figure, self.picture_height_px, ctx)
+                .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
+        } else {
+            Pictures::default()
+        };
+        ctx.checkpoint()?;
+        if self.pictures && self.turning {
+            ctx.progress(0.6, "making the figure turn");
+            pictures.turning = view::of(figure, so_far);
+            ctx.checkpoint()?;
+        }
+        ctx.remember(&name, &pictures);
+        Ok(pictures)
+    }
+}
+
+/// Leaves the view out that is too large to be loaded, and logs the size of one that is not.
+fn tell_of_view(pictures: &mut Pictures, ctx: &mut StageContext<'_>) {
+    if pictures.turning.as_ref().is_some_and(|view| !view.fits()) {
+        let what = "the figure is of too many loose triangles to be turned in the report";
+        ctx.finding(Finding::new(Severity::Note, what).hint("put `clean` before `report`"));
+        pictures.turning = None;
+    }
+    if let Some(view) = &pictures.turning {
         ctx.figure("view_triangles", view.triangles as f64);
         ctx.figure("view_bytes", view.data.len() as f64);
-        Some(view)
     }
 }
 
 impl Output for Report {
+    fn tells_the_log(&self) -> bool {
+        true
+    }
+
     fn needs(&self) -> &'static [Fact] {
         &[Fact::Read]
     }
@@ -104,19 +135,8 @@ impl Output for Report {
     }
 
     fn write(&self, figure: &Figure, so_far: &RunRecord, ctx: &mut StageContext<'_>) -> Result<(), StageError> {
-        ctx.progress(0.0, "drawing pictures");
-        let mut pictures = if self.pictures {
-            pictures::all(figure, self.picture_height_px, ctx)
-                .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
-        } else {
-            Pictures::default()
-        };
-        ctx.checkpoint()?;
-        if self.pictures && self.turning {
-            ctx.progress(0.6, "making the figure turn");
-            pictures.turning = Self::view(figure, so_far, ctx);
-            ctx.checkpoint()?;
-        }
+        let mut pictures = self.pictures(figure, so_far, ctx)?;
+        tell_of_view(&mut pictures, ctx);
         ctx.progress(0.8, "writing the page");
         let page = Page::new(self, figure, so_far, ctx.equipment, &pictures);
         let html = page.render().map_err(|error| {

@@ -30,7 +30,7 @@ pub struct Picture {
 }
 
 /// All pictures of a report; what cannot be shown is missing.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pictures {
     /// The figure to be turned in the browser.
     pub turning: Option<View>,

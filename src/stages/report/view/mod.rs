@@ -14,7 +14,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use glam::DVec3;
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use self::coarse::Shown;
 use self::pack::Packed;
@@ -33,7 +33,7 @@ const BYTES_MAX: usize = 6_000_000;
 const MARKS_MAX: usize = 3000;
 
 /// What the page needs for the view.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct View {
     /// JSON for the script, without characters that mean something in HTML.
     pub data: String,
@@ -58,7 +58,7 @@ impl View {
 }
 
 /// A line of the list of parts.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PartLine {
     pub name: String,
     /// Its colour when parts are told apart, `#RRGGBB`.
@@ -68,9 +68,9 @@ pub struct PartLine {
 }
 
 /// A colour of the view and what it stands for.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Key {
-    pub colour: &'static str,
+    pub colour: String,
     pub meaning: String,
 }
 
@@ -240,7 +240,7 @@ fn spots(figure: &Figure, run: &RunRecord) -> Vec<DVec3> {
 }
 
 fn found(shown: &[Shown], marks: &[[Vec<DVec3>; 2]], parts: &[PartLine]) -> Vec<Key> {
-    let key = |colour, meaning: &str| Key { colour, meaning: meaning.to_owned() };
+    let key = |colour: &str, meaning: &str| Key { colour: colour.to_owned(), meaning: meaning.to_owned() };
     let closed = shown.iter().flat_map(|part| &part.classes).any(|class| classes::is_fill(*class));
     let mut keys = Vec::new();
     if closed {
@@ -305,7 +305,7 @@ mod tests {
     #[test]
     fn what_was_found_is_told_where_it_is() {
         let closed = of(&figure(), &RunRecord::default()).unwrap();
-        assert_eq!(closed.found.iter().map(|key| key.colour).collect::<Vec<_>>(), [FILL]);
+        assert_eq!(closed.found.iter().map(|key| key.colour.as_str()).collect::<Vec<_>>(), [FILL]);
         let thin_at = vec![DVec3::new(5.0, 0.1, 3.0), DVec3::new(5.0, 5.0, 19.9), DVec3::new(5.0, 5.0, 25.0)];
         let figure = Figure { thin_at, ..figure() };
         let on = |severity| Finding::new(severity, "x").on(&figure.parts[0].name);
