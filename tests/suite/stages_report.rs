@@ -264,6 +264,23 @@ fn a_run_that_failed_early_still_has_a_page() {
     assert!(empty.contains("A figure"), "{empty}");
 }
 
+/// Nobody is recognised: the topmost ball is a few blocks in every picture, and there is nothing to turn.
+#[test]
+fn hidden_heads_are_hidden_in_all_pictures() {
+    let settings = Report { heads_hidden: true, ..small() };
+    let page = page_of(&settings, &figure(), &run(), &equipment(3));
+    let open = page_of(&small(), &figure(), &run(), &equipment(3));
+    assert!(!page.contains("turning-data") && !page.contains("<canvas"));
+    let pictures = |page: &str| -> Vec<String> {
+        page.split("src=\"data:").skip(1).map(|rest| rest.split('"').next().unwrap().to_owned()).collect()
+    };
+    let (hidden, shown) = (pictures(&page), pictures(&open));
+    assert_eq!(hidden.len(), shown.len());
+    // The lower two parts are all below the shoulders; every other picture shows the head.
+    let alike = hidden.iter().zip(&shown).filter(|(a, b)| a == b).count();
+    assert_eq!(alike, 2, "of {}", hidden.len());
+}
+
 #[test]
 fn spools_are_swapped_only_when_the_printer_cannot_hold_them() {
     let text = |tools| text_of(&page_of(&Report { pictures: false, ..small() }, &figure(), &run(), &equipment(tools)));

@@ -8,6 +8,7 @@ mod choices;
 mod explode;
 mod filaments;
 mod gluing;
+mod hidden;
 mod layers;
 mod needs;
 mod page;
@@ -50,6 +51,8 @@ pub struct Report {
     pub pictures: bool,
     /// Whether the figure can be turned in the browser; only beside pictures, which stand in for it on paper.
     pub turning: bool,
+    /// Whether heads are made unrecognisable in all pictures; the figure cannot be turned then.
+    pub heads_hidden: bool,
     /// Height of the large pictures.
     pub picture_height_px: usize,
     /// Whether the page says when the run began and how long each stage took; without, equal runs give equal pages.
@@ -58,7 +61,7 @@ pub struct Report {
 
 impl Default for Report {
     fn default() -> Self {
-        Self { title: None, pictures: true, turning: true, picture_height_px: 900, times: false }
+        Self { title: None, pictures: true, turning: true, heads_hidden: false, picture_height_px: 900, times: false }
     }
 }
 
@@ -78,19 +81,21 @@ impl Report {
         so_far: &RunRecord,
         ctx: &mut StageContext<'_>,
     ) -> Result<Pictures, StageError> {
-        let name = format!("report {} {} {} {}", Self::VERSION, self.pictures, self.turning, self.picture_height_px);
+        let turning = self.turning && !self.heads_hidden;
+        let shown = (self.pictures, turning, self.heads_hidden, self.picture_height_px);
+        let name = format!("report {} {shown:?}", Self::VERSION);
         if let Some(made) = ctx.recall(&name) {
             return Ok(made);
         }
         ctx.progress(0.0, "drawing pictures");
         let mut pictures = if self.pictures {
-            pictures::all(figure, self.picture_height_px, ctx)
+            pictures::all(self, figure, ctx)
                 .map_err(|error| StageError::failed(error.to_string(), "set `pictures: false`"))?
         } else {
             Pictures::default()
         };
         ctx.checkpoint()?;
-        if self.pictures && self.turning {
+        if self.pictures && turning {
             ctx.progress(0.6, "making the figure turn");
             pictures.turning = view::of(figure, so_far);
             ctx.checkpoint()?;

@@ -8,13 +8,13 @@ use serde::{Deserialize, Serialize};
 
 use super::view::View;
 use super::view::classes::shades;
-use super::{Report, explode, words};
+use super::{Report, explode, hidden, words};
 use crate::colour::spaces::linear_of_bytes;
 use crate::equipment::{Equipment, Printer};
 use crate::figure::{Figure, NO_TONE};
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
-use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, draw, marked};
+use crate::picture::{Bed, Camera, Colouring, Drawn, Image, Item, Lens, Placement, Scene, Shape, Style, marked};
 use crate::stage::{Settings, StageContext};
 
 /// A picture inside the page.
@@ -82,9 +82,10 @@ const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
 ///
 /// # Errors
 /// When a picture cannot be stored.
-pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Result<Pictures, PictureError> {
-    let name = format!("report {} scan {height_px}", Report::VERSION);
-    let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px))?;
+pub fn all(settings: &Report, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Pictures, PictureError> {
+    let (height_px, hides) = (settings.picture_height_px, settings.heads_hidden);
+    let name = format!("report {} scan {height_px} {hides}", Report::VERSION);
+    let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px, hides))?;
     let palette: Vec<_> = shades(figure).into_iter().map(linear_of_bytes).collect();
     let labels: Vec<Option<Vec<u8>>> = figure.parts.par_iter().enumerate().map(|(i, _)| looks(figure, i)).collect();
     let shapes: Vec<Shape<'_>> = figure.parts.par_iter().map(|part| Shape::new(&part.mesh)).collect();
@@ -95,6 +96,10 @@ pub fn all(figure: &Figure, height_px: usize, ctx: &mut StageContext<'_>) -> Res
         shapes: &shapes,
         printers: printer_of_parts(figure, ctx.equipment),
         height_px,
+        head_from_mm: hides.then(|| {
+            let (low, high) = bounds(&figure.whole, &Placement::IDENTITY);
+            hidden::head_from_mm(low.z, high.z)
+        }),
     };
     let parts = || (0..figure.parts.len()).into_par_iter().map(|i| studio.part(i)).collect::<Result<_, _>>();
     let large = || rayon::join(|| studio.views(), || rayon::join(|| studio.matched(), || studio.exploded()));
@@ -121,6 +126,8 @@ struct Studio<'a> {
     /// The printer of each part.
     printers: Vec<&'a Printer>,
     height_px: usize,
+    /// Height from which on the figure is head that is not to be recognised; none where it may be.
+    head_from_mm: Option<f64>,
 }
 
 impl<'a> Studio<'a> {
@@ -133,7 +140,7 @@ impl<'a> Studio<'a> {
         };
         let items: Vec<_> = (0..self.shapes.len()).map(|i| self.part_item(i, Placement::IDENTITY)).collect();
         let scene = |camera| self.standing(items.clone(), camera);
-        from_each_side(&format!("the figure in {colours}"), scene)
+        from_each_side(&format!("the figure in {colours}"), scene, self.head_from_mm)
     }
 
     /// What the filaments were matched to: the scan's colours without noise and without the light on them.
@@ -146,7 +153,7 @@ impl<'a> Studio<'a> {
         let alt =
             "The figure in the colours of the scan, with noise and light taken off, seen from the front".to_owned();
         Ok(Some(embed(
-            &draw(&scene).image,
+            &hidden::drawn(&scene, self.head_from_mm).image,
             alt,
             "What the filaments are matched to: noise and light taken off".to_owned(),
         )?))
@@ -163,7 +170,7 @@ impl<'a> Studio<'a> {
         let height = self.height_px * 6 / 5;
         let mut scene = self.standing(items, camera);
         scene.size = [height * 4 / 5, height];
-        let mut drawn = draw(&scene);
+        let mut drawn = hidden::drawn(&scene, self.head_from_mm);
         self.number_parts(&mut drawn);
         let parts = self.figure.parts.len();
         let alt = format!("The figure taken apart along its joints into {parts} numbered parts");
@@ -183,7 +190,8 @@ impl<'a> Studio<'a> {
         let size = portrait(self.height_px);
         let view = |(side, camera): &(&str, Camera)| {
             let style = Style { floor_mm: Some(low.z), ..Style::default() };
-            let drawn = marked::draw_marked(&shape, &marks, *camera, size, style);
+            let mut drawn = marked::draw_marked(&shape, &marks, *camera, size, style);
+            hidden::hide(&mut drawn, whole, &Placement::IDENTITY, self.head_from_mm);
             let alt = format!("The figure seen from the {side}, walls too thin to print marked");
             embed(&drawn.image, alt, format!("Walls too thin to print are marked, {side}"))
         };
@@ -236,7 +244,7 @@ impl<'a> Studio<'a> {
         let style = Style { floor_mm: Some(low.z), bed: bed.clone(), ..Style::default() };
         let items = vec![self.part_item(index, place)];
         let scene = Scene { items, camera, size: PART_PX, style, focus };
-        let mut drawn = draw(&scene);
+        let mut drawn = hidden::drawn(&scene, self.head_from_mm);
         if let Some(bed) = &bed {
             label_bed(&mut drawn, bed, low.z);
         }
@@ -275,25 +283,34 @@ fn portrait(height_px: usize) -> [usize; 2] {
 }
 
 /// The scan from each side.
-fn scan_views(scan: &TriMesh, height_px: usize) -> Result<Vec<Picture>, PictureError> {
+fn scan_views(scan: &TriMesh, height_px: usize, hides: bool) -> Result<Vec<Picture>, PictureError> {
     let (shape, focus) = (Shape::new(scan), focus(scan));
     let item = Item { shape: &shape, colouring: Colouring::Vertex, place: Placement::IDENTITY, two_sided: true };
     let floor_mm = Some(focus.map_or(shape.low.z, |[low, _]| low.z)).filter(|z| z.is_finite());
     let style = Style { floor_mm, ..Style::default() };
     let items = vec![item];
     let scene = |camera| Scene { items: items.clone(), camera, size: portrait(height_px), style: style.clone(), focus };
-    from_each_side("the scan as it came in", scene)
+    let (low, high) = focus.map_or((shape.low, shape.high), |[low, high]| {
+        let reach = DVec3::splat(REACH_SHARE / (1.0 + 2.0 * REACH_SHARE) * (high - low).max_element());
+        (low + reach, high - reach)
+    });
+    from_each_side("the scan as it came in", scene, hides.then(|| hidden::head_from_mm(low.z, high.z)))
 }
 
 /// A scene from the front and from behind; nothing when there is nothing to see.
-fn from_each_side<'a>(what: &str, scene: impl Fn(Camera) -> Scene<'a> + Sync) -> Result<Vec<Picture>, PictureError> {
+fn from_each_side<'a>(
+    what: &str,
+    scene: impl Fn(Camera) -> Scene<'a> + Sync,
+    head_from_mm: Option<f64>,
+) -> Result<Vec<Picture>, PictureError> {
     let drawn = |(side, camera): &(&str, Camera)| {
         let scene = scene(*camera);
         if scene.items.iter().all(|item| item.shape.triangles().is_empty()) {
             return Ok(None);
         }
         let what = words::capital(what);
-        embed(&draw(&scene).image, format!("{what}, seen from the {side}"), format!("{what}, {side}")).map(Some)
+        let drawn = hidden::drawn(&scene, head_from_mm);
+        embed(&drawn.image, format!("{what}, seen from the {side}"), format!("{what}, {side}")).map(Some)
     };
     let pictures: Vec<Option<Picture>> = SIDES.par_iter().map(drawn).collect::<Result<_, _>>()?;
     Ok(pictures.into_iter().flatten().collect())
