@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use crate::daemon::DaemonError;
+use crate::daemon::ledger::LedgerError;
 use crate::pipeline::runner::RunError;
 use crate::problem::Problem;
 use crate::stage::StageError;
@@ -62,6 +63,12 @@ impl Failure {
             Self::Run(RunError::Write(_)) | Self::Disk { .. } => "check the path, its rights and the free space".into(),
             Self::Taken(_) => "choose another folder with --out, or remove it first".into(),
             Self::Daemon(DaemonError::Locked) => "stop it first, or use `statuary run` for a single scan".into(),
+            Self::Daemon(DaemonError::Ledger(LedgerError::Newer { .. })) => {
+                "use the newer version of the program".into()
+            }
+            Self::Daemon(DaemonError::Ledger(_)) => {
+                "is the disk full? a damaged ledger is made anew by the next `statuary watch`".into()
+            }
             Self::Daemon(DaemonError::Workshop(_)) => {
                 "is it a folder made by `statuary init`, and is its disk there?".into()
             }
@@ -93,7 +100,7 @@ impl Failure {
                 RunError::Write(_) => 6,
                 RunError::Json(_) | RunError::Yaml(_) => 1,
             },
-            Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_)) => 6,
+            Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_) | DaemonError::Ledger(_)) => 6,
             Self::Json(_) | Self::Yaml(_) => 1,
             Self::PrintCheck => 7,
             Self::Below(_) => 8,

@@ -5,6 +5,7 @@ mod check;
 mod demo;
 pub mod exit_code;
 mod inspect;
+mod jobs;
 mod message;
 mod papers;
 mod progress;
@@ -59,6 +60,13 @@ enum Command {
     Stages,
     /// Tell what waits, is worked on, done and refused in a workshop
     Status(status::StatusArgs),
+    /// Give up a scan that waits or is worked on; it is kept
+    Cancel(jobs::CancelArgs),
+    /// Put refused or cancelled scans back to be worked on
+    Retry(jobs::RetryArgs),
+    /// Work on one scan for a daemon, which says what on standard input
+    #[command(hide = true)]
+    WorkOne,
     /// Remove every trace of a run: results, scan, stage results, log
     Forget(status::ForgetArgs),
     /// Print what a shell needs to complete commands and options
@@ -104,6 +112,9 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
         Command::Demo(args) => demo::demo(&args, json),
         Command::Stages => stages::stages(json),
         Command::Status(args) => status::status(&args, json),
+        Command::Cancel(args) => jobs::cancel(&args, json),
+        Command::Retry(args) => jobs::retry(&args, json),
+        Command::WorkOne => jobs::work_one(json),
         Command::Forget(args) => status::forget(&args),
         Command::Calibrate(args) => calibrate::calibrate(&args, json),
         Command::Completions(args) => {

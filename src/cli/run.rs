@@ -6,7 +6,8 @@ use std::sync::atomic::AtomicBool;
 
 use serde::{Deserialize, Serialize};
 
-use crate::daemon::job::now;
+use crate::daemon::job::{JobFolder, now};
+use crate::daemon::ledger::Ledger;
 use crate::daemon::shutdown::Shutdown;
 use crate::daemon::workshop::Workshop;
 use crate::finding::Finding;
@@ -162,9 +163,9 @@ fn spec_of(record: &RunRecord, run: &Path) -> Result<Spec, Failure> {
 fn kept_scan(run: &Path) -> Option<PathBuf> {
     let workshop = Workshop::around(run)?;
     let name = crate::daemon::inbox::name_of(run);
-    let jobs = crate::daemon::ledger::Ledger::at(workshop.ledger()).jobs().ok()?;
-    let line = jobs.into_values().find(|line| line.out == name)?;
-    Some(workshop.scans().join(line.job).join("scan").join(line.scan))
+    let rows = Ledger::open(&workshop.ledger()).ok()?.rows().ok()?;
+    let row = rows.into_iter().find(|row| row.out == name)?;
+    Some(JobFolder::settled(&workshop, row.job, row.state).scan_path(&row.scan))
 }
 
 /// A source that knows its digests from the log and reads the scan only if the first stage has to run again.

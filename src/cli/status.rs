@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use crate::daemon::forget::forget as forget_run;
-use crate::daemon::ledger::Line;
+use crate::daemon::ledger::Row;
+use crate::daemon::memory::gigabytes;
 use crate::daemon::status::{Status, status as look};
 use crate::daemon::workshop::Workshop;
 
@@ -52,6 +53,9 @@ fn status_text(status: &Status) -> String {
         "no daemon watches here: start one with `statuary watch`"
     };
     let mut text = format!("{watched}\n");
+    if !status.inbox_lost.is_empty() {
+        text += &format!("the inbox is out of reach: {}\n", status.inbox_lost);
+    }
     for waiting in &status.waiting {
         let why =
             if waiting.waits_for.is_empty() { String::new() } else { format!(": waits for {}", waiting.waits_for) };
@@ -60,16 +64,31 @@ fn status_text(status: &Status) -> String {
     for scan in &status.misplaced {
         text += &format!("  misplaced               {scan}: move it into the folder of a pipeline in the inbox\n");
     }
-    let mut rows = |name: &str, lines: &[Line]| {
-        for line in lines {
-            let more = if line.reason.is_empty() { &line.out } else { &line.reason };
-            text += &format!("  {name:<8} {:<14} {}  {} {more}\n", line.pipeline, line.scan, line.time);
+    for late in &status.late {
+        let (job, scan, file) = (late.job, &late.scan, &late.file);
+        text +=
+            &format!("  late     {file} came after {scan} was taken without it: `statuary retry {job}` takes both\n");
+    }
+    let mut rows = |name: &str, rows: &[Row]| {
+        for row in rows {
+            text += &format!("  {name:<9} {} {:<14} {}  {} {}\n", row.job, row.pipeline, row.scan, row.time, more(row));
         }
     };
+    rows("queued", &status.queued);
     rows("working", &status.working);
+    rows("held", &status.held);
     rows("done", &status.done);
     rows("refused", &status.refused);
+    rows("cancelled", &status.cancelled);
     text
+}
+
+/// What else is to say of a job.
+fn more(row: &Row) -> String {
+    if row.state.is_settled() || !row.reason.is_empty() {
+        return if row.reason.is_empty() { row.out.clone() } else { row.reason.clone() };
+    }
+    format!("will take about {}", gigabytes(row.memory_bytes))
 }
 
 /// `statuary forget`.

@@ -35,6 +35,24 @@ pub struct WatchArgs {
     /// Largest size of the stage cache
     #[arg(long, default_value_t = 20.0, value_name = "GB")]
     pub cache_max_gb: f64,
+    /// Look at the inbox every few seconds without waiting for notices; of itself on network file systems
+    #[arg(long)]
+    pub poll: bool,
+    /// Scans worked on at the same time
+    #[arg(long, default_value_t = 1, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    pub jobs: u16,
+    /// How far the work stands back for other programs
+    #[arg(long, default_value_t = 10, value_name = "0-19", value_parser = clap::value_parser!(u8).range(0..=19))]
+    pub nice: u8,
+    /// Give a scan up when one stage takes longer
+    #[arg(long, default_value_t = 240.0, value_name = "MINUTES")]
+    pub stage_minutes: f64,
+    /// Most memory for all scans at work; nine tenths of what the machine or the container has, if not given
+    #[arg(long, value_name = "GB")]
+    pub memory_gb: Option<f64>,
+    /// How long to hold a scan when the disk fails; twice as long each further time, five times, an hour at most
+    #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
+    pub hold_secs: f64,
 }
 
 /// `statuary watch`. With `--json` the log is JSON lines.
@@ -63,7 +81,14 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
         },
         look_every: seconds("look-secs", args.look_secs)?.max(Duration::from_millis(100)),
         once: args.once,
+        poll: args.poll,
         cache_max_bytes: (args.cache_max_gb.max(0.0) * 1e9) as u64,
+        jobs: usize::from(args.jobs),
+        nice: args.nice,
+        stage_time: seconds("stage-minutes", args.stage_minutes * 60.0)?,
+        memory_bytes: args.memory_gb.map(|gb| (gb.max(0.0) * 1e9) as u64),
+        hold_first: seconds("hold-secs", args.hold_secs)?,
+        json,
     };
     start_log(json);
     daemon::watch(&workshop, options)?;
@@ -71,7 +96,7 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
 }
 
 /// Log on standard error: for people, or as JSON lines.
-fn start_log(json: bool) {
+pub fn start_log(json: bool) {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("statuary=info"));
     let colour = std::io::stderr().is_terminal();
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);

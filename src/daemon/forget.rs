@@ -11,7 +11,7 @@ use crate::pipeline::run_folder::read_log;
 use crate::run_record::RunRecord;
 
 use super::inbox::name_of;
-use super::ledger::Ledger;
+use super::ledger::{JobId, Ledger};
 use super::workshop::Workshop;
 
 /// Forgets a published run. Runs outside a workshop keep everything in their own folder.
@@ -21,13 +21,12 @@ use super::workshop::Workshop;
 pub fn forget(run: &Path) -> io::Result<()> {
     let record = read_log(run)?;
     if let Some(workshop) = Workshop::around(run) {
-        let ledger = Ledger::at(workshop.ledger());
+        let mut ledger = Ledger::open(&workshop.ledger())?;
         let name = name_of(run);
-        let jobs: Vec<String> =
-            ledger.jobs()?.into_values().filter(|line| line.out == name).map(|line| line.job).collect();
+        let jobs: Vec<JobId> = ledger.rows()?.into_iter().filter(|row| row.out == name).map(|row| row.job).collect();
         for job in jobs {
-            files::remove(&workshop.scans().join(&job))?;
-            ledger.forget(&job)?;
+            files::remove(&workshop.scans().join(job.to_string()))?;
+            ledger.forget(job)?;
         }
         let others = stamps_of_others(&workshop, run);
         let own: Vec<String> = stamps(&record).filter(|stamp| !others.contains(stamp)).collect();

@@ -9,6 +9,8 @@ use std::time::{Duration, Instant, SystemTime};
 use crate::format;
 use crate::pipeline::scan_files::is_mesh_name;
 
+use super::archive::{self, is_archive_name};
+
 /// A scan in the inbox.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Drop {
@@ -55,15 +57,15 @@ pub struct Inbox {
 }
 
 impl Inbox {
-    /// Looks at the inbox and returns the drops that are ready to be taken, oldest name first.
+    /// Looks at the inbox and returns the drops that are ready to be taken, oldest name first, and those that are not.
     ///
     /// # Errors
     /// When the inbox itself cannot be read.
-    pub fn ready(&mut self, inbox: &Path, patience: Patience, now: Instant) -> io::Result<Vec<Drop>> {
+    pub fn ready(&mut self, inbox: &Path, patience: Patience, now: Instant) -> io::Result<(Vec<Drop>, Vec<Drop>)> {
         let drops = self.list(inbox)?;
         let heads: BTreeSet<&PathBuf> = drops.iter().map(|drop| &drop.head).collect();
         self.seen.retain(|head, _| heads.contains(head));
-        let mut ready = Vec::new();
+        let (mut ready, mut coming) = (Vec::new(), Vec::new());
         for drop in drops {
             let entry = self.seen.entry(drop.head.clone()).or_insert_with(|| (drop.clone(), now));
             if entry.0 != drop {
@@ -78,9 +80,11 @@ impl Inbox {
             };
             if now.duration_since(entry.1) >= wait.max(patience.settle) {
                 ready.push(drop);
+            } else {
+                coming.push(drop);
             }
         }
-        Ok(ready)
+        Ok((ready, coming))
     }
 
     /// Everything in the inbox that holds a mesh, sorted by path. Hidden, temporary and empty files are passed over.
@@ -95,7 +99,8 @@ impl Inbox {
                 continue;
             }
             let pipeline = name_of(&folder);
-            for entry in sorted_entries(&folder)? {
+            // A folder that is gone since the look before is empty.
+            for entry in sorted_entries(&folder).unwrap_or_default() {
                 if is_passing(&entry) {
                     continue;
                 }
@@ -111,7 +116,7 @@ impl Inbox {
     /// When the inbox itself cannot be read.
     pub fn misplaced(inbox: &Path) -> io::Result<Vec<PathBuf>> {
         let mut found = sorted_entries(inbox)?;
-        found.retain(|path| path.is_file() && !is_passing(path) && is_mesh_name(path));
+        found.retain(|path| path.is_file() && !is_passing(path) && (is_mesh_name(path) || is_archive_name(path)));
         Ok(found)
     }
 
@@ -133,7 +138,17 @@ impl Inbox {
                 signature,
             });
         }
-        if !meta.is_file() || !is_mesh_name(entry) || meta.len() == 0 {
+        if !meta.is_file() || meta.len() == 0 {
+            return None;
+        }
+        if is_archive_name(entry) {
+            let members = vec![entry.to_path_buf()];
+            let incomplete = self.content(entry)?.incomplete;
+            let signature = sign(&members);
+            let (pipeline, head) = (pipeline.into(), entry.to_path_buf());
+            return Some(Drop { pipeline, head, members, missing: Vec::new(), incomplete, signature });
+        }
+        if !is_mesh_name(entry) {
             return None;
         }
         let (mut members, missing, incomplete) = self.companions(entry)?;
@@ -153,12 +168,12 @@ impl Inbox {
                 continue;
             }
             let inside = Path::new(&name).components().all(|c| matches!(c, std::path::Component::Normal(_)));
-            let path = folder.join(&name);
             if !inside {
                 continue;
             }
-            match self.content(&path) {
-                Some(content) => {
+            let found = companion(folder, &name).and_then(|path| Some((self.content(&path)?, path)));
+            match found {
+                Some((content, path)) => {
                     waiting.extend(content.names);
                     present.insert(path);
                 }
@@ -175,6 +190,12 @@ impl Inbox {
         if let Some(known) = self.contents.get(path).filter(|known| known.mark == mark) {
             return Some(known.clone());
         }
+        if is_archive_name(path) {
+            let incomplete = archive::completeness(path).err().unwrap_or_default();
+            let content = Content { mark, names: Vec::new(), incomplete };
+            self.contents.insert(path.to_path_buf(), content.clone());
+            return Some(content);
+        }
         let bytes = fs::read(path).ok()?;
         let name = name_of(path);
         let incomplete = format::completeness(&name, &bytes).err().filter(|_| is_mesh_name(path)).unwrap_or_default();
@@ -182,6 +203,29 @@ impl Inbox {
         self.contents.insert(path.to_path_buf(), content.clone());
         Some(content)
     }
+}
+
+/// Where a file that a mesh names lies in the mesh's folder, whatever the case of its letters.
+#[must_use]
+pub fn companion(folder: &Path, name: &str) -> Option<PathBuf> {
+    entry_without_case(folder, name).filter(|path| path.is_file())
+}
+
+/// The entry of that name, else the first that differs from it in the case of letters only.
+#[must_use]
+pub fn entry_without_case(folder: &Path, name: &str) -> Option<PathBuf> {
+    let mut path = folder.to_path_buf();
+    for part in Path::new(name).components() {
+        let std::path::Component::Normal(part) = part else { return None };
+        let direct = path.join(part);
+        path = if fs::symlink_metadata(&direct).is_ok() {
+            direct
+        } else {
+            let wanted = part.to_string_lossy().to_lowercase();
+            sorted_entries(&path).ok()?.into_iter().find(|entry| name_of(entry).to_lowercase() == wanted)?
+        };
+    }
+    Some(path)
 }
 
 /// Size and time of change; zero and none when the file cannot be looked at.

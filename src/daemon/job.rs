@@ -1,66 +1,44 @@
-//! One scan on its way through: taken out of the inbox, run, published or refused. A kill at any moment leaves it
-//! where the next start finds it.
+//! A job's folder: its note, the scan as it came, and where all of it lies once the job is settled.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
 
-use crate::pipeline::cache::Cache;
 use crate::pipeline::files;
-use crate::pipeline::plan::Plan;
-use crate::pipeline::run_folder::{LOG, RunFolder};
-use crate::pipeline::runner::{self, Observer, RunError, Source, Surroundings};
-use crate::pipeline::scan_files::read_scan_files;
-use crate::run_record::RunRecord;
-use crate::stage::StageError;
+use crate::pipeline::scan_files::{find_mesh, is_mesh_name};
 
-use super::inbox::{Drop, name_of};
-use super::ledger::{Ledger, Line, State};
+use super::archive;
+use super::ledger::{JobId, Row, State};
 use super::workshop::Workshop;
 
-/// Runs that may crash the program before a scan is given up.
-const ATTEMPTS_MAX: u32 = 3;
 const NOTE: &str = "job.json";
+const REASON: &str = "reason.txt";
+const SCAN: &str = "scan";
+/// What came out of an archive.
+const UNPACKED: &str = "unpacked";
 
-/// A job's note to the next start of the daemon.
+/// A job's note beside its scan: from it the ledger can be made anew.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Job {
-    pub id: String,
+pub struct Note {
     pub pipeline: String,
-    /// Name of the mesh file or the dropped folder.
+    /// Name of the mesh file, the archive or the dropped folder.
     pub scan: String,
     /// Where its files lay in the inbox.
-    members: Vec<PathBuf>,
-    /// Folder in the outbox, once chosen.
-    out: String,
-    attempts: u32,
+    pub members: Vec<PathBuf>,
+    /// Folder in the outbox, once published.
+    #[serde(default)]
+    pub out: String,
+    /// Whether it was given up on request.
+    #[serde(default)]
+    pub cancelled: bool,
 }
 
-/// Where a job is done.
-#[derive(Clone, Copy, Debug)]
-pub struct Place<'a> {
-    pub workshop: &'a Workshop,
-    pub ledger: &'a Ledger,
-}
-
-/// How a job ended.
-#[derive(Debug)]
-pub enum Ending {
-    Done {
-        out: PathBuf,
-        record: Box<RunRecord>,
-    },
-    Refused {
-        reason: String,
-        hint: String,
-    },
-    /// Stopped on request; taken up again at the next start.
-    Stopped,
-}
+/// Size and time of change of every file of a scan.
+pub type Marks = Vec<(PathBuf, u64, Option<SystemTime>)>;
 
 /// The time now, RFC 3339 UTC in whole seconds.
 #[must_use]
@@ -69,163 +47,202 @@ pub fn now() -> String {
     now.round(jiff::Unit::Second).unwrap_or(now).to_string()
 }
 
-impl Job {
-    fn folder(&self, workshop: &Workshop) -> PathBuf {
-        workshop.work().join(&self.id)
+/// The folder of one job, wherever it lies.
+#[derive(Clone, Debug)]
+pub struct JobFolder(PathBuf);
+
+impl JobFolder {
+    #[must_use]
+    pub fn at(path: PathBuf) -> Self {
+        Self(path)
     }
 
-    fn save(&self, workshop: &Workshop) -> io::Result<()> {
-        let text = serde_json::to_vec_pretty(self).map_err(io::Error::other)?;
-        files::write_whole(&self.folder(workshop).join(NOTE), &text)
+    /// Where a job is worked on.
+    #[must_use]
+    pub fn at_work(workshop: &Workshop, job: JobId) -> Self {
+        Self(workshop.work().join(job.to_string()))
     }
 
-    fn line(&self, state: State, reason: &str) -> Line {
-        Line {
-            time: now(),
-            job: self.id.clone(),
-            state,
-            pipeline: self.pipeline.clone(),
-            scan: self.scan.clone(),
-            out: self.out.clone(),
-            reason: reason.into(),
-        }
+    /// Where a job lies when it is settled.
+    #[must_use]
+    pub fn settled(workshop: &Workshop, job: JobId, state: State) -> Self {
+        let place = if state == State::Done { workshop.scans() } else { workshop.refused() };
+        Self(place.join(job.to_string()))
     }
 
-    /// Takes a drop out of the inbox.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+
+    #[must_use]
+    pub fn exists(&self) -> bool {
+        self.0.is_dir()
+    }
+
+    /// The files as they came.
+    #[must_use]
+    pub fn scan(&self) -> PathBuf {
+        self.0.join(SCAN)
+    }
+
+    /// Where a run of it is filled, by the token of its claim.
+    #[must_use]
+    pub fn filled(&self, token: u64) -> PathBuf {
+        self.0.join(format!("run-{token}"))
+    }
+
+    /// # Errors
+    /// When it is not there or cannot be read.
+    pub fn note(&self) -> io::Result<Note> {
+        serde_json::from_slice(&fs::read(self.0.join(NOTE))?).map_err(io::Error::other)
+    }
+
+    /// # Errors
+    /// As the file system tells.
+    pub fn write_note(&self, row: &Row) -> io::Result<()> {
+        let note = Note {
+            pipeline: row.pipeline.clone(),
+            scan: row.scan.clone(),
+            members: row.members.clone(),
+            out: row.out.clone(),
+            cancelled: row.state == State::Cancelled,
+        };
+        let text = serde_json::to_vec_pretty(&note).map_err(io::Error::other)?;
+        files::write_whole(&self.0.join(NOTE), &text)
+    }
+
+    /// The reason it was refused for, and what to do about it; both empty when it was not.
+    #[must_use]
+    pub fn reason(&self) -> (String, String) {
+        let text = fs::read_to_string(self.0.join(REASON)).unwrap_or_default();
+        let line = |at: usize| text.lines().nth(at).unwrap_or_default().to_owned();
+        (line(1), line(2).trim_start_matches("hint: ").to_owned())
+    }
+
+    /// # Errors
+    /// As the file system tells.
+    pub fn write_reason(&self, row: &Row) -> io::Result<()> {
+        let text = format!("{}\n{}\nhint: {}\n", row.scan, row.reason, row.hint);
+        files::write_whole(&self.0.join(REASON), text.as_bytes())
+    }
+
+    /// Takes over what is there of a drop's members. What was moved before, wholly or half, is made whole.
     ///
     /// # Errors
-    /// As the file system tells; the note then lets the next start finish the move.
-    pub fn take(workshop: &Workshop, ledger: &Ledger, drop: &Drop) -> io::Result<Self> {
-        let id = ledger.next_job(&workshop.work())?;
-        let job = Self {
-            id,
-            pipeline: drop.pipeline.clone(),
-            scan: name_of(&drop.head),
-            members: drop.members.clone(),
-            out: String::new(),
-            attempts: 0,
-        };
-        job.save(workshop)?;
-        job.move_members(workshop)?;
-        ledger.append(&job.line(State::Working, ""))?;
-        Ok(job)
+    /// As the file system tells; the next call goes on where this one stopped.
+    pub fn move_members(&self, inbox: &Path, members: &[PathBuf]) -> io::Result<()> {
+        files::make_folder(&self.scan())?;
+        files::remove_leftovers(&self.scan(), "moving")?;
+        for member in members {
+            let Some(inner) = inner(inbox, member) else { continue };
+            let (from, to) = (inbox.join(&inner), self.scan().join(&inner));
+            match (fs::symlink_metadata(&from).is_ok(), fs::symlink_metadata(&to).is_ok()) {
+                (true, false) => files::move_entry(&from, &to)?,
+                // Copied across file systems, and broken off before the first was removed.
+                (true, true) if files::same_content(&from, &to)? => files::remove(&from)?,
+                _ => {}
+            }
+        }
+        files::sync_folder(&self.scan())
     }
 
-    fn move_members(&self, workshop: &Workshop) -> io::Result<()> {
-        let folder = self.folder(workshop).join("scan");
-        files::make_folder(&folder)?;
-        for member in &self.members {
-            if fs::symlink_metadata(member).is_ok() {
-                let inside = member.strip_prefix(workshop.inbox().join(&self.pipeline)).unwrap_or(member);
-                files::move_entry(member, &folder.join(inside))?;
-            }
+    /// Unpacks the scan if it is an archive.
+    ///
+    /// # Errors
+    /// What is wrong with the archive, or as the file system tells.
+    pub fn unpack(&self, scan: &str) -> Result<(), archive::ArchiveError> {
+        let file = self.scan().join(scan);
+        if archive::is_archive_name(&file) && file.is_file() {
+            files::remove(&self.0.join(UNPACKED))?;
+            archive::unpack(&file, &self.0.join(UNPACKED))?;
         }
         Ok(())
     }
 
-    /// Jobs an earlier daemon left unfinished, oldest first; notes without any file are cleared away.
+    /// What a run reads: a mesh file, or the folder that holds one.
+    #[must_use]
+    pub fn scan_path(&self, scan: &str) -> PathBuf {
+        let mut path = self.0.join(UNPACKED);
+        if !path.is_dir() {
+            return self.scan().join(scan);
+        }
+        // An export is often packed together with its folder.
+        while find_mesh(&path).is_err() {
+            let Some(only) = only_folder(&path) else { break };
+            path = only;
+        }
+        path
+    }
+
+    /// Files the mesh names that are not here.
+    #[must_use]
+    pub fn missing(&self, scan: &str) -> Vec<String> {
+        let Ok(mesh) = find_mesh(&self.scan_path(scan)) else { return Vec::new() };
+        let folder = mesh.parent().unwrap_or(Path::new("")).to_path_buf();
+        let main = mesh.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let (mut asked, mut waiting, mut missing) = (BTreeSet::new(), vec![main], Vec::new());
+        while let Some(name) = waiting.pop() {
+            if asked.len() > 256 || !asked.insert(name.clone()) {
+                continue;
+            }
+            match super::inbox::companion(&folder, &name).and_then(|path| fs::read(path).ok()) {
+                Some(bytes) => waiting.extend(crate::format::references(&name, &bytes)),
+                None => missing.push(name),
+            }
+        }
+        missing.sort();
+        missing
+    }
+
+    /// # Errors
+    /// As the file system tells.
+    pub fn marks(&self) -> io::Result<Marks> {
+        let (mut marks, mut waiting) = (Marks::new(), vec![self.scan()]);
+        while let Some(folder) = waiting.pop() {
+            for entry in fs::read_dir(folder)? {
+                let path = entry?.path();
+                let meta = fs::symlink_metadata(&path)?;
+                if meta.is_dir() {
+                    waiting.push(path);
+                } else {
+                    marks.push((path, meta.len(), meta.modified().ok()));
+                }
+            }
+        }
+        marks.sort();
+        Ok(marks)
+    }
+
+    /// Moves the folder; nothing happens when it was moved before.
     ///
     /// # Errors
     /// As the file system tells.
-    pub fn unfinished(workshop: &Workshop) -> io::Result<Vec<Self>> {
-        let mut jobs = Vec::new();
-        let Ok(entries) = fs::read_dir(workshop.work()) else { return Ok(jobs) };
-        for entry in entries {
-            let folder = entry?.path();
-            let Ok(text) = fs::read(folder.join(NOTE)) else { continue };
-            let Ok(job) = serde_json::from_slice::<Self>(&text) else { continue };
-            job.move_members(workshop)?;
-            jobs.push(job);
-        }
-        jobs.sort_by(|a, b| a.id.cmp(&b.id));
-        Ok(jobs)
+    pub fn move_to(&self, to: &Self) -> io::Result<()> {
+        if self.exists() { files::move_entry(&self.0, &to.0) } else { Ok(()) }
     }
+}
 
-    fn scan_path(&self, workshop: &Workshop) -> PathBuf {
-        self.folder(workshop).join("scan").join(&self.scan)
-    }
+/// A member's path below the pipeline's folder in the inbox; older notes have whole paths.
+fn inner(inbox: &Path, member: &Path) -> Option<PathBuf> {
+    let inner = match member.strip_prefix(inbox) {
+        Ok(inner) => inner.to_path_buf(),
+        Err(_) if member.is_absolute() => PathBuf::from(member.file_name()?),
+        Err(_) => member.to_path_buf(),
+    };
+    inner.components().all(|part| matches!(part, std::path::Component::Normal(_))).then_some(inner)
+}
 
-    /// Runs the job and settles it.
-    ///
-    /// # Errors
-    /// When the workshop itself cannot be written to: the daemon cannot go on then.
-    pub fn run(
-        mut self,
-        Place { workshop, ledger }: Place<'_>,
-        plan: &Plan,
-        observer: &mut dyn Observer,
-        cancel: Arc<AtomicBool>,
-    ) -> io::Result<Ending> {
-        if !self.out.is_empty() && workshop.outbox().join(&self.out).join(LOG).is_file() {
-            let record = crate::pipeline::run_folder::read_log(&workshop.outbox().join(&self.out))?;
-            return self.done(workshop, ledger, record);
-        }
-        if self.attempts >= ATTEMPTS_MAX {
-            let reason = format!("the program broke off {ATTEMPTS_MAX} times while working on it");
-            return self.refuse(
-                workshop,
-                ledger,
-                reason,
-                "run it by hand with `statuary run` and see where it stops".into(),
-            );
-        }
-        let stem = Path::new(&self.scan).file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        self.out = name_of(&files::free_name(&workshop.outbox().join(safe_name(&stem))));
-        self.attempts += 1;
-        self.save(workshop)?;
-        match self.attempt(workshop, plan, observer, cancel) {
-            Ok(record) => self.done(workshop, ledger, record),
-            Err(RunError::Stage { source: StageError::Cancelled, .. }) => {
-                self.attempts -= 1;
-                self.save(workshop)?;
-                Ok(Ending::Stopped)
-            }
-            Err(RunError::Write(error)) => Err(error),
-            Err(RunError::ScanFiles(error)) => {
-                let hint = error.hint.clone();
-                self.refuse(workshop, ledger, error.to_string(), hint)
-            }
-            Err(error) => {
-                let hint =
-                    if let RunError::Stage { source, .. } = &error { source.hint().to_owned() } else { String::new() };
-                self.refuse(workshop, ledger, error.to_string(), hint)
-            }
-        }
-    }
+fn only_folder(path: &Path) -> Option<PathBuf> {
+    let mut folders: Vec<PathBuf> =
+        fs::read_dir(path).ok()?.filter_map(Result::ok).map(|entry| entry.path()).filter(|p| p.is_dir()).collect();
+    if folders.len() == 1 { folders.pop() } else { None }
+}
 
-    fn attempt(
-        &self,
-        workshop: &Workshop,
-        plan: &Plan,
-        observer: &mut dyn Observer,
-        cancel: Arc<AtomicBool>,
-    ) -> Result<RunRecord, RunError> {
-        let source = Source::of(Arc::new(read_scan_files(&self.scan_path(workshop))?));
-        let mut cache = Cache::open(&workshop.cache());
-        let mut folder = RunFolder::begin(&workshop.outbox().join(&self.out))?;
-        let mut around = Surroundings { cache: Some(&mut cache), earlier: None, observer, cancel, started: now() };
-        let record = runner::run(plan, &source, &mut folder, &mut around)?;
-        folder.publish(&record)?;
-        Ok(record)
-    }
-
-    fn done(self, workshop: &Workshop, ledger: &Ledger, record: RunRecord) -> io::Result<Ending> {
-        ledger.append(&self.line(State::Done, ""))?;
-        self.put_away(workshop, &workshop.scans())?;
-        Ok(Ending::Done { out: workshop.outbox().join(&self.out), record: Box::new(record) })
-    }
-
-    fn refuse(self, workshop: &Workshop, ledger: &Ledger, reason: String, hint: String) -> io::Result<Ending> {
-        let text = format!("{}\n{reason}\nhint: {hint}\n", self.scan);
-        files::write_whole(&self.folder(workshop).join("reason.txt"), text.as_bytes())?;
-        ledger.append(&Line { out: String::new(), ..self.line(State::Refused, &reason) })?;
-        self.put_away(workshop, &workshop.refused())?;
-        Ok(Ending::Refused { reason, hint })
-    }
-
-    fn put_away(&self, workshop: &Workshop, to: &Path) -> io::Result<()> {
-        files::move_entry(&self.folder(workshop), &to.join(&self.id))
-    }
+/// Whether a scan came as one mesh file, not in a folder or an archive.
+#[must_use]
+pub fn came_as_file(row: &Row) -> bool {
+    is_mesh_name(Path::new(&row.scan))
 }
 
 /// A file name any system takes: letters, digits, dot, dash and underscore, at most 80 bytes.

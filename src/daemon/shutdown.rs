@@ -5,13 +5,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::Notify;
 
 /// Asked to stop or not; shared by everyone who has to know.
 #[derive(Clone, Debug, Default)]
 pub struct Shutdown {
     pub cancel: Arc<AtomicBool>,
-    wake: Arc<Notify>,
 }
 
 impl Shutdown {
@@ -35,7 +33,6 @@ impl Shutdown {
                 }
                 tracing::info!("stopping after the step in hand; a second signal ends at once");
                 told.cancel.store(true, Ordering::Relaxed);
-                told.wake.notify_one();
             }
         });
         Ok(shutdown)
@@ -46,10 +43,8 @@ impl Shutdown {
         self.cancel.load(Ordering::Relaxed)
     }
 
-    /// Waits until asked to stop.
-    pub async fn wait(&self) {
-        if !self.asked() {
-            self.wake.notified().await;
-        }
+    /// Asks to stop, as a signal does.
+    pub fn ask(&self) {
+        self.cancel.store(true, Ordering::Relaxed);
     }
 }

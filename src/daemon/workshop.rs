@@ -29,9 +29,10 @@ impl Workshop {
         full.ancestors().map(Self::at).find(Self::exists)
     }
 
+    /// Whether a workshop is here, even if its inbox or outbox, on a share perhaps, is out of reach.
     #[must_use]
     pub fn exists(&self) -> bool {
-        self.inbox().is_dir() && self.outbox().is_dir()
+        self.root.join(HIDDEN).is_dir() || (self.inbox().is_dir() && self.outbox().is_dir())
     }
 
     #[must_use]
@@ -52,7 +53,7 @@ impl Workshop {
     }
     #[must_use]
     pub fn ledger(&self) -> PathBuf {
-        self.root.join(HIDDEN).join("ledger.jsonl")
+        self.root.join(HIDDEN).join("ledger.db")
     }
     /// Jobs being worked on.
     #[must_use]
@@ -115,6 +116,22 @@ impl Workshop {
             Ok(()) => Ok(file),
             Err(std::fs::TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
             Err(std::fs::TryLockError::Error(error)) => Err(error),
+        }
+    }
+
+    /// Like [`Self::lock`], but gives somebody who only looks a second to be done.
+    ///
+    /// # Errors
+    /// As [`Self::lock`].
+    pub fn lock_soon(&self) -> io::Result<File> {
+        let start = std::time::Instant::now();
+        loop {
+            match self.lock() {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock && start.elapsed().as_secs() < 1 => {
+                    std::thread::sleep(std::time::Duration::from_millis(20));
+                }
+                other => return other,
+            }
         }
     }
 }

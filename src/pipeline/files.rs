@@ -1,11 +1,11 @@
 //! The doors to the disk: whole reads, whole writes by rename, folders only their owner may open.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 #[cfg(unix)]
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::os::unix::fs::DirBuilderExt;
 
 /// Reads a configuration file, refusing what is no plain text of reasonable size.
 ///
@@ -78,18 +78,68 @@ pub fn sync_folder(folder: &Path) -> io::Result<()> {
     File::open(folder)?.sync_all()
 }
 
-/// Appends one line to a log in a single write.
+/// Makes a folder and all in it last, from the inside out.
 ///
 /// # Errors
 /// As the file system tells.
-pub fn append_line(path: &Path, line: &str) -> io::Result<()> {
-    let mut options = OpenOptions::new();
-    options.create(true).append(true);
-    #[cfg(unix)]
-    options.mode(0o600);
-    let mut file = options.open(path)?;
-    file.write_all(format!("{line}\n").as_bytes())?;
-    file.sync_data()
+pub fn sync_tree(path: &Path) -> io::Result<()> {
+    let meta = fs::symlink_metadata(path)?;
+    if meta.is_dir() {
+        for entry in fs::read_dir(path)? {
+            sync_tree(&entry?.path())?;
+        }
+    }
+    if meta.is_dir() || meta.is_file() { File::open(path)?.sync_all() } else { Ok(()) }
+}
+
+/// Renames to a name that nobody has.
+///
+/// # Errors
+/// `AlreadyExists` when somebody has it, `CrossesDevices` onto another file system, else as the file system tells.
+pub fn rename_new(from: &Path, to: &Path) -> io::Result<()> {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
+        // Not every file system knows the flag.
+        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) if fs::symlink_metadata(to).is_err() => {
+            fs::rename(from, to)
+        }
+        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => Err(io::ErrorKind::AlreadyExists.into()),
+        other => Ok(other?),
+    }
+}
+
+/// Whether two files or folders hold the same.
+///
+/// # Errors
+/// As the file system tells.
+pub fn same_content(one: &Path, other: &Path) -> io::Result<bool> {
+    let (a, b) = (fs::symlink_metadata(one)?, fs::symlink_metadata(other)?);
+    if !a.is_dir() || !b.is_dir() {
+        return Ok(a.is_file() && b.is_file() && a.len() == b.len() && fs::read(one)? == fs::read(other)?);
+    }
+    for entry in fs::read_dir(one)? {
+        let name = entry?.file_name();
+        if fs::symlink_metadata(other.join(&name)).is_err() || !same_content(&one.join(&name), &other.join(&name))? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+/// Removes what an earlier process left under names of [`beside`] with this tag.
+///
+/// # Errors
+/// As the file system tells.
+pub fn remove_leftovers(folder: &Path, tag: &str) -> io::Result<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let pid = name.strip_prefix('.').and_then(|rest| rest.rsplit_once(&format!(".{tag}-"))).map(|(_, pid)| pid);
+        if pid.is_some_and(|pid| !pid.is_empty() && pid.bytes().all(|b| b.is_ascii_digit())) {
+            remove(&entry.path())?;
+        }
+    }
+    Ok(())
 }
 
 /// Gives a second name to a file, or copies it where the file system cannot.
@@ -115,6 +165,7 @@ pub fn move_entry(from: &Path, to: &Path) -> io::Result<()> {
         Err(error) if error.kind() == io::ErrorKind::CrossesDevices => {
             let waiting = beside(to, "moving");
             copy_tree(from, &waiting)?;
+            sync_tree(&waiting)?;
             fs::rename(&waiting, to)?;
             remove(from)
         }
@@ -122,7 +173,11 @@ pub fn move_entry(from: &Path, to: &Path) -> io::Result<()> {
     }
 }
 
-fn copy_tree(from: &Path, to: &Path) -> io::Result<()> {
+/// Copies a file or a whole folder.
+///
+/// # Errors
+/// As the file system tells.
+pub fn copy_tree(from: &Path, to: &Path) -> io::Result<()> {
     if !fs::symlink_metadata(from)?.is_dir() {
         return fs::copy(from, to).map(drop);
     }

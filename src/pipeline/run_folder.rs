@@ -38,6 +38,33 @@ impl RunFolder {
         Ok(Self { target: target.to_path_buf(), hidden, written: Vec::new(), published: false })
     }
 
+    /// Starts a folder that somebody else will publish; what lies there is removed.
+    ///
+    /// # Errors
+    /// As the file system tells.
+    pub fn fill(folder: &Path) -> io::Result<Self> {
+        files::remove(folder)?;
+        files::make_folder(folder)?;
+        Ok(Self { target: folder.to_path_buf(), hidden: folder.to_path_buf(), written: Vec::new(), published: false })
+    }
+
+    /// Writes the log and leaves the folder where it is; returns the log's BLAKE3.
+    ///
+    /// # Errors
+    /// As the file system tells.
+    pub fn finish(mut self, record: &RunRecord) -> io::Result<String> {
+        let digest = self.write_log(record)?;
+        self.published = true;
+        Ok(digest)
+    }
+
+    fn write_log(&self, record: &RunRecord) -> io::Result<String> {
+        let mut text = serde_json::to_vec_pretty(record).map_err(io::Error::other)?;
+        text.push(b'\n');
+        files::write_whole(&self.hidden.join(LOG), &text)?;
+        Ok(blake3::hash(&text).to_hex().to_string())
+    }
+
     /// Where files are before publishing.
     #[must_use]
     pub fn hidden(&self) -> &Path {
@@ -73,9 +100,8 @@ impl RunFolder {
     /// # Errors
     /// As the file system tells; nothing has appeared then.
     pub fn publish(mut self, record: &RunRecord) -> io::Result<PathBuf> {
-        let mut text = serde_json::to_vec_pretty(record).map_err(io::Error::other)?;
-        text.push(b'\n');
-        files::write_whole(&self.hidden.join(LOG), &text)?;
+        self.write_log(record)?;
+        files::sync_tree(&self.hidden)?;
         if is_empty_folder(&self.target) {
             fs::remove_dir(&self.target)?;
         }

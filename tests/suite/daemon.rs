@@ -2,53 +2,9 @@
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
 
-use super::support::{command, json, small_scan, statuary, stderr, text, workshop};
-
-/// A pipeline that is quick because it stops after reading.
-const QUICK: &str = "about: reads only\nstages:\n  - intake\n  - report: {pictures: false}\n";
-
-fn quick_workshop() -> tempfile::TempDir {
-    let workshop = workshop();
-    fs::write(workshop.path().join("pipelines/quick.yaml"), QUICK).unwrap();
-    fs::create_dir(workshop.path().join("inbox/quick")).unwrap();
-    workshop
-}
-
-fn watch(workshop: &Path, more: &[&str]) -> Child {
-    let path = text(workshop);
-    let mut args = vec!["watch", &path, "--settle-secs", "0.3", "--missing-secs", "0.6", "--incomplete-secs", "0.6"];
-    args.extend(more);
-    command(&args).stderr(Stdio::piped()).spawn().unwrap()
-}
-
-/// Waits for a fact and says which one did not come.
-fn until(what: &str, fact: impl Fn() -> bool) {
-    let start = Instant::now();
-    while !fact() {
-        assert!(start.elapsed() < Duration::from_mins(2), "waited in vain until {what}");
-        std::thread::sleep(Duration::from_millis(30));
-    }
-}
-
-fn stop(mut child: Child) -> i32 {
-    let pid = child.id().to_string();
-    assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
-    child.wait().unwrap().code().unwrap_or(-1)
-}
-
-fn status(workshop: &Path) -> serde_json::Value {
-    let output = statuary(&["status", &text(workshop), "--json"]);
-    assert!(output.status.success(), "{}", stderr(&output));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
-
-fn published(workshop: &Path, name: &str) -> bool {
-    workshop.join("outbox").join(name).join("run.json").is_file()
-}
+use super::support::daemon::{published, quick_workshop, status, stop, until, watch};
+use super::support::{json, small_scan, statuary, stderr, text, workshop};
 
 #[test]
 fn a_drop_that_arrives_in_pieces_is_taken_whole() {
@@ -60,7 +16,7 @@ fn a_drop_that_arrives_in_pieces_is_taken_whole() {
         file.write_all(piece).unwrap();
         file.flush().unwrap();
         assert!(!published(workshop.path(), "slow"));
-        std::thread::sleep(Duration::from_millis(120));
+        std::thread::sleep(std::time::Duration::from_millis(120));
     }
     drop(file);
     until("the scan is published", || published(workshop.path(), "slow"));

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 pub mod browser;
+pub mod daemon;
 pub mod oracle;
 
 /// A file of the project, by its path from the top level.
