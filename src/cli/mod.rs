@@ -100,6 +100,10 @@ pub fn main() -> ExitCode {
 }
 
 fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
+    if !matches!(command, Command::Completions(_) | Command::Man(_) | Command::Schema(_)) {
+        // Scans and what is made of them are personal data: nobody else is to read them.
+        rustix::process::umask(rustix::fs::Mode::from_raw_mode(0o077));
+    }
     match command {
         Command::Run(args) => run::run(&args, json),
         Command::Rerun(args) => run::rerun(&args, json),
@@ -115,7 +119,7 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
         Command::Cancel(args) => jobs::cancel(&args, json),
         Command::Retry(args) => jobs::retry(&args, json),
         Command::WorkOne => jobs::work_one(json),
-        Command::Forget(args) => status::forget(&args),
+        Command::Forget(args) => status::forget(&args, json),
         Command::Calibrate(args) => calibrate::calibrate(&args, json),
         Command::Completions(args) => {
             papers::completions(&args);

@@ -1,5 +1,6 @@
 //! `run` and `rerun`: one scan through one pipeline, now.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -20,7 +21,7 @@ use crate::pipeline::scan_files::read_scan_files;
 use crate::pipeline::spec::{Spec, read_spec};
 use crate::pipeline::why::{Runs, fates};
 use crate::pipeline::{files, library};
-use crate::run_record::{Outcome, RunRecord};
+use crate::run_record::{FileRecord, Outcome, RunRecord};
 
 use super::exit_code::Failure;
 use super::progress::Shown;
@@ -173,7 +174,9 @@ fn earlier_source(record: &RunRecord, scan: PathBuf) -> Source<'static> {
     let inputs = record.inputs.clone();
     let read = move || {
         let files = Arc::new(read_scan_files(&scan)?);
-        let same = Source::of(Arc::clone(&files)).inputs == inputs;
+        // By content: the log may tell numbers in place of names.
+        let digests = |inputs: &[FileRecord]| inputs.iter().map(|file| file.blake3.clone()).collect::<BTreeSet<_>>();
+        let same = digests(&Source::of(Arc::clone(&files)).inputs) == digests(&inputs);
         let changed = || crate::pipeline::scan_files::ScanFilesError {
             file: scan.display().to_string(),
             what: "is not the scan this run was made from".into(),

@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
-use crate::daemon::forget::forget as forget_run;
-use crate::daemon::ledger::Row;
+use crate::daemon::forget::{forget as forget_run, forget_job};
+use crate::daemon::health::ailment;
+use crate::daemon::ledger::{JobId, Ledger, Row};
 use crate::daemon::memory::gigabytes;
 use crate::daemon::status::{Status, status as look};
 use crate::daemon::workshop::Workshop;
@@ -16,13 +17,20 @@ pub struct StatusArgs {
     /// Workshop folder
     #[arg(default_value = ".")]
     pub workshop: PathBuf,
+    /// Only tell whether a daemon watches and gives signs of life; exit code 6 if not
+    #[arg(long)]
+    pub alive: bool,
 }
 
 /// Arguments of `forget`.
 #[derive(Debug, clap::Args)]
 pub struct ForgetArgs {
-    /// Folder of the run
+    /// Folder of the run, or a settled job as `statuary status` names it
+    #[arg(value_name = "RUN|JOB")]
     pub run: PathBuf,
+    /// Workshop of the job
+    #[arg(long, default_value = ".")]
+    pub workshop: PathBuf,
 }
 
 /// `statuary status`.
@@ -36,6 +44,15 @@ pub fn status(args: &StatusArgs, json: bool) -> Result<(), Failure> {
             what: format!("`{}` is no workshop", args.workshop.display()),
             hint: "give the folder made by `statuary init`".into(),
         });
+    }
+    if args.alive {
+        return match ailment(&workshop) {
+            None => {
+                println!("a daemon watches here");
+                Ok(())
+            }
+            Some(what) => Err(Failure::Disk { path: args.workshop.clone(), source: std::io::Error::other(what) }),
+        };
     }
     let status = look(&workshop).map_err(Failure::disk(&args.workshop))?;
     if json {
@@ -91,12 +108,32 @@ fn more(row: &Row) -> String {
     format!("will take about {}", gigabytes(row.memory_bytes))
 }
 
-/// `statuary forget`.
+/// `statuary forget`: tells what it looked through, and fails when something is left.
 ///
 /// # Errors
-/// When the folder is no run, or something cannot be removed.
-pub fn forget(args: &ForgetArgs) -> Result<(), Failure> {
-    forget_run(&args.run).map_err(Failure::disk(&args.run))?;
-    println!("forgotten: {}", args.run.display());
-    Ok(())
+/// When the folder is no run, something cannot be removed, or a trace is found afterwards.
+pub fn forget(args: &ForgetArgs, json: bool) -> Result<(), Failure> {
+    let name = args.run.to_string_lossy();
+    let job = name.parse::<JobId>().ok().filter(|_| !args.run.exists());
+    let proof = match job {
+        Some(job) => {
+            let workshop = Workshop::at(&args.workshop);
+            let ledger = Ledger::open(&workshop.ledger()).map_err(std::io::Error::from);
+            ledger.and_then(|mut ledger| forget_job(&workshop, &mut ledger, job))
+        }
+        None => forget_run(&args.run),
+    };
+    let proof = proof.map_err(Failure::disk(&args.run))?;
+    if json {
+        println!("{}", serde_json::json!({"forgotten": name, "files_looked_through": proof.files, "left": proof.left}));
+    } else {
+        println!("forgotten: {name}; {} other files looked through, {} hold a trace", proof.files, proof.left.len());
+    }
+    match proof.left.first() {
+        None => Ok(()),
+        Some(path) => {
+            let source = std::io::Error::other("still tells of the scan: look at it and remove it by hand");
+            Err(Failure::Disk { path: path.clone(), source })
+        }
+    }
 }

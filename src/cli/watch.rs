@@ -50,6 +50,12 @@ pub struct WatchArgs {
     /// Most memory for all scans at work; nine tenths of what the machine or the container has, if not given
     #[arg(long, value_name = "GB")]
     pub memory_gb: Option<f64>,
+    /// Forget scans and all that was made of them so many days after they were done, refused or cancelled
+    #[arg(long, value_name = "DAYS")]
+    pub keep_days: Option<f64>,
+    /// Name runs by the number of their job, so that no file tells a person's name
+    #[arg(long)]
+    pub by_number: bool,
     /// How long to hold a scan when the disk fails; twice as long each further time, five times, an hour at most
     #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
     pub hold_secs: f64,
@@ -87,6 +93,8 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
         nice: args.nice,
         stage_time: seconds("stage-minutes", args.stage_minutes * 60.0)?,
         memory_bytes: args.memory_gb.map(|gb| (gb.max(0.0) * 1e9) as u64),
+        keep: args.keep_days.map(|days| seconds("keep-days", days * 86_400.0)).transpose()?,
+        by_number: args.by_number,
         hold_first: seconds("hold-secs", args.hold_secs)?,
         json,
     };

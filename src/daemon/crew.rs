@@ -11,11 +11,13 @@ use crate::pipeline::cache::Cache;
 use crate::pipeline::files;
 
 use super::child::{Heard, Worker};
+use super::health::{AtWork, Health};
 use super::job::{JobFolder, Marks};
 use super::ledger::{JobId, LEASE, LeaseWatch, Ledger, LedgerError, Row, State};
 use super::memory::{Room, gigabytes};
-use super::publish::{is_published, publish};
+use super::publish::{Made, is_published, publish};
 use super::reconcile::OWNER;
+use super::retention::Retention;
 use super::settle::{put_away, refuse};
 use super::wishes::{self, CANCEL};
 use super::worker::{Ending, Message, Order};
@@ -39,6 +41,7 @@ struct Running {
     /// The scan's files when the work began: a writer may still have them open.
     marks: Marks,
     stage: (String, Instant),
+    since: Instant,
     ending: Option<Ending>,
     /// Last words, once its output has ended.
     gone: Option<String>,
@@ -61,6 +64,8 @@ pub struct Crew {
     began: Instant,
     last_beat: Instant,
     told: BTreeSet<String>,
+    /// Jobs settled, and the time their runs took, s.
+    settled: (u64, f64),
 }
 
 impl Crew {
@@ -79,7 +84,32 @@ impl Crew {
             began: now,
             last_beat: now,
             told: BTreeSet::new(),
+            settled: (0, 0.0),
         }
+    }
+
+    /// The jobs and the disk at this moment.
+    ///
+    /// # Errors
+    /// As the ledger or the file system tells.
+    pub fn health(&self) -> io::Result<Health> {
+        let at_work = |(job, running): (&JobId, &Running)| AtWork {
+            job: job.to_string(),
+            stage: running.stage.0.clone(),
+            stage_seconds: running.stage.1.elapsed().as_secs_f64(),
+            memory_bytes: running.worker.resident_bytes(),
+        };
+        let at_work = self.running.iter().map(at_work).collect();
+        let (settled, run_seconds) = self.settled;
+        Ok(Health { at_work, settled, run_seconds, ..Health::of(&self.workshop, &self.ledger)? })
+    }
+
+    /// Forgets what is kept too long.
+    ///
+    /// # Errors
+    /// As the ledger or the file system tells.
+    pub fn forget_old(&mut self, retention: &mut Retention) -> io::Result<()> {
+        retention.look_after(&self.workshop, &mut self.ledger)
     }
 
     #[must_use]
@@ -158,7 +188,10 @@ impl Crew {
                     self.running.insert(job, running);
                     return Err(error);
                 }
-                Ok(()) => {}
+                Ok(()) => {
+                    self.settled.0 += 1;
+                    self.settled.1 += running.since.elapsed().as_secs_f64();
+                }
             }
             files::remove(&JobFolder::at_work(&self.workshop, job).filled(running.token))?;
             self.workshop.list_runs();
@@ -190,13 +223,19 @@ impl Crew {
         match running.ending.clone() {
             Some(Ending::Done { digest, parts, faults, seconds }) => {
                 let filled = folder.filled(running.token);
+                let by_number = self.options.by_number;
                 // A round that failed after the folder had appeared is gone through again.
                 if let Some(row) = self.ledger.row(job)?.filter(|row| is_published(&self.workshop, row)) {
                     info!(%job, out = %row.out, "done");
                     self.ledger.done(claim, "")?;
                     return put_away(&self.workshop, &self.ledger, job);
                 }
-                match publish(&self.workshop, &mut self.ledger, (&running.row, running.token), &filled, &digest) {
+                match publish(
+                    &self.workshop,
+                    &mut self.ledger,
+                    (&running.row, running.token),
+                    &Made { filled, digest, by_number },
+                ) {
                     Ok(out) => {
                         self.ledger.done(claim, "")?;
                         info!(%job, out = %out.display(), parts, faults, seconds, "done");
@@ -373,6 +412,7 @@ impl Crew {
             filled: std::path::absolute(folder.filled(token))?,
             nice: self.options.nice,
             memory_bytes,
+            name: self.options.by_number.then(|| row.job.to_string()),
         };
         match Worker::start(&order, (job, token), self.options.json, &self.heard.0) {
             Ok(worker) => {
@@ -383,6 +423,7 @@ impl Crew {
                     worker,
                     marks,
                     stage: (String::new(), Instant::now()),
+                    since: Instant::now(),
                     ending: None,
                     gone: None,
                     overdue: None,

@@ -5,6 +5,7 @@ pub mod archive;
 pub mod child;
 mod crew;
 pub mod forget;
+pub mod health;
 pub mod inbox;
 mod intake;
 pub mod job;
@@ -12,6 +13,7 @@ pub mod ledger;
 pub mod memory;
 mod publish;
 pub mod reconcile;
+mod retention;
 mod settle;
 pub mod shutdown;
 pub mod status;
@@ -23,7 +25,7 @@ use std::collections::BTreeSet;
 use std::io;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tracing::{info, warn};
 
@@ -36,6 +38,7 @@ use crew::Crew;
 use inbox::Patience;
 use intake::{Intake, Look};
 use ledger::{Ledger, LedgerError};
+use retention::Retention;
 use shutdown::Shutdown;
 use workshop::Workshop;
 
@@ -66,6 +69,10 @@ pub struct Options {
     pub memory_bytes: Option<u64>,
     /// How long a job is held when the disk fails for the first time.
     pub hold_first: Duration,
+    /// Settled jobs are forgotten after this long; kept if not given.
+    pub keep: Option<Duration>,
+    /// Runs are named by their job and not by their scan.
+    pub by_number: bool,
     /// Working processes log in JSON.
     pub json: bool,
 }
@@ -110,7 +117,9 @@ pub fn watch(workshop: &Workshop, options: Options) -> Result<(), DaemonError> {
     let intake = std::thread::spawn(move || eyes.work(&stop, &tell));
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     let crew = Crew::new(workshop.clone(), ledger, options);
-    let result = Daemon { workshop, options, shutdown: &shutdown, crew, looks, look: None }.work();
+    let retention = Retention::new(options.keep);
+    let signs = Signs { began: Instant::now(), last: None, watchdog: sd_notify::watchdog_enabled(), told: false };
+    let result = Daemon { workshop, options, shutdown: &shutdown, crew, looks, look: None, retention, signs }.work();
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     shutdown.ask();
     // The thread only ends when it is asked to; a panic in it is told by the lack of looks.
@@ -125,7 +134,19 @@ struct Daemon<'a> {
     shutdown: &'a Shutdown,
     crew: Crew,
     looks: Receiver<Look>,
-    look: Option<Look>,
+    look: Option<(Look, Instant)>,
+    retention: Retention,
+    signs: Signs,
+}
+
+/// When signs of life were given.
+struct Signs {
+    began: Instant,
+    last: Option<Instant>,
+    /// The service manager ends a daemon that does not tell for so long that it goes on.
+    watchdog: Option<Duration>,
+    /// That they cannot be written is told once.
+    told: bool,
 }
 
 impl Daemon<'_> {
@@ -134,7 +155,8 @@ impl Daemon<'_> {
         let mut told = BTreeSet::new();
         loop {
             let stopping = self.shutdown.asked();
-            match self.crew.round(stopping) {
+            let round = self.crew.round(stopping).and_then(|()| self.crew.forget_old(&mut self.retention));
+            match round {
                 Ok(()) => {
                     (pause, told) = (ROUND, BTreeSet::new());
                 }
@@ -147,6 +169,7 @@ impl Daemon<'_> {
                 }
             }
             self.hear_looks()?;
+            self.give_signs();
             if stopping && self.crew.is_idle() || self.options.once && self.is_through()? {
                 return Ok(());
             }
@@ -158,7 +181,7 @@ impl Daemon<'_> {
     fn hear_looks(&mut self) -> Result<(), DaemonError> {
         loop {
             match self.looks.try_recv() {
-                Ok(look) => self.look = Some(look),
+                Ok(look) => self.look = Some((look, Instant::now())),
                 Err(TryRecvError::Empty) => return Ok(()),
                 Err(TryRecvError::Disconnected) if self.shutdown.asked() => return Ok(()),
                 Err(TryRecvError::Disconnected) => {
@@ -168,9 +191,35 @@ impl Daemon<'_> {
         }
     }
 
+    /// Tells whoever watches over the daemon that it goes on: only this loop does, so that a daemon that hangs does not.
+    fn give_signs(&mut self) {
+        let every = self.signs.watchdog.map_or(health::EVERY, |most| (most / 3).min(health::EVERY));
+        if self.signs.last.is_some_and(|last| last.elapsed() < every) {
+            return;
+        }
+        self.signs.last = Some(Instant::now());
+        if self.signs.watchdog.is_some() {
+            let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+        }
+        let written = self.crew.health().and_then(|mut health| {
+            health.uptime_seconds = self.signs.began.elapsed().as_secs_f64();
+            health.last_look_seconds = self.look.as_ref().map(|(_, since)| since.elapsed().as_secs_f64());
+            let lost = self.look.as_ref().and_then(|(look, _)| look.lost.as_ref());
+            health.inbox_lost = lost.map(ToString::to_string).unwrap_or_default();
+            health.write(self.workshop)
+        });
+        match written {
+            Ok(()) => self.signs.told = false,
+            Err(error) if !std::mem::replace(&mut self.signs.told, true) => {
+                warn!(%error, "health file and metrics cannot be written");
+            }
+            Err(_) => {}
+        }
+    }
+
     /// With `--once`: whether the inbox is empty and nothing waits for its turn.
     fn is_through(&mut self) -> Result<bool, DaemonError> {
-        let Some(look) = &mut self.look else { return Ok(false) };
+        let Some((look, _)) = &mut self.look else { return Ok(false) };
         if let Some(error) = look.lost.take() {
             return Err(error.into());
         }

@@ -15,6 +15,16 @@ use super::workshop::Workshop;
 /// Ending of a folder in the outbox that is still being copied.
 const UNFINISHED: &str = ".unfinished";
 
+/// A run that is to appear.
+#[derive(Clone, Debug)]
+pub struct Made {
+    pub filled: PathBuf,
+    /// BLAKE3 of its log.
+    pub digest: String,
+    /// Named by its job and not by its scan.
+    pub by_number: bool,
+}
+
 /// Lets a filled folder appear in the outbox. The name is in the ledger before the folder is there.
 ///
 /// # Errors
@@ -23,11 +33,11 @@ pub fn publish(
     workshop: &Workshop,
     ledger: &mut Ledger,
     (row, token): (&Row, u64),
-    filled: &Path,
-    digest: &str,
+    Made { filled, digest, by_number }: &Made,
 ) -> io::Result<PathBuf> {
     files::sync_tree(filled)?;
     let stem = Path::new(&row.scan).file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    let stem = if *by_number { row.job.to_string() } else { stem };
     loop {
         let target = files::free_name(&workshop.outbox().join(safe_name(&stem)));
         ledger.publishing((row.job, token), &name_of(&target), digest)?;

@@ -13,7 +13,7 @@ pub struct Shutdown {
 }
 
 impl Shutdown {
-    /// Listens for SIGINT and SIGTERM from now on.
+    /// Listens for SIGINT and SIGTERM from now on. SIGHUP ends nothing.
     ///
     /// # Errors
     /// When the system takes no signal handlers.
@@ -21,6 +21,14 @@ impl Shutdown {
         let shutdown = Self::default();
         let mut interrupt = signal(SignalKind::interrupt())?;
         let mut terminate = signal(SignalKind::terminate())?;
+        let mut hangup = signal(SignalKind::hangup())?;
+        tokio::spawn(async move {
+            while hangup.recv().await.is_some() {
+                tracing::info!(
+                    "pipelines, shelf and printers are read anew for every scan; nothing has to be reloaded"
+                );
+            }
+        });
         let told = shutdown.clone();
         tokio::spawn(async move {
             for first in [true, false] {

@@ -32,6 +32,9 @@ pub struct Order {
     pub nice: u8,
     /// Most memory it may take, bytes.
     pub memory_bytes: u64,
+    /// What the scan is called in all that is made of it; its own name if not given.
+    #[serde(default)]
+    pub name: Option<String>,
 }
 
 /// A later line on standard input: stop after the step in hand.
@@ -112,7 +115,13 @@ fn run(order: &Order, cancel: Arc<AtomicBool>) -> Result<Ending, RunError> {
     let workshop = Workshop::at(&order.workshop);
     // The daemon has checked it; when it was changed in this very moment, the daemon looks again.
     let Ok(plan) = plan_of(&workshop, &order.pipeline) else { return Ok(Ending::Stopped) };
-    let source = Source::of(Arc::new(read_scan_files(&order.scan)?));
+    let files = read_scan_files(&order.scan)?;
+    let (files, hidden) = match &order.name {
+        Some(name) => (files.renamed(name), Some(name.as_str())),
+        None => (files, None),
+    };
+    let mut source = Source::of(Arc::new(files));
+    source.hide_names(hidden);
     let mut cache = Cache::open(&workshop.cache());
     let mut folder = RunFolder::fill(&order.filled)?;
     let mut around =

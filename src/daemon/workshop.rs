@@ -47,6 +47,11 @@ impl Workshop {
     pub fn outbox(&self) -> PathBuf {
         self.root.join("outbox")
     }
+    /// The program's own records.
+    #[must_use]
+    pub fn hidden(&self) -> PathBuf {
+        self.root.join(HIDDEN)
+    }
     #[must_use]
     pub fn cache(&self) -> PathBuf {
         self.root.join(HIDDEN).join("cache")

@@ -41,6 +41,18 @@ pub struct ScanFiles {
     pub files: BTreeMap<String, Vec<u8>>,
 }
 
+impl ScanFiles {
+    /// The same with the mesh file under another name; its ending stays.
+    #[must_use]
+    pub fn renamed(mut self, name: &str) -> Self {
+        let ending = self.main.rsplit_once('.').map_or(String::new(), |(_, ending)| format!(".{ending}"));
+        let bytes = self.files.remove(&self.main).unwrap_or_default();
+        self.main = format!("{name}{ending}");
+        self.files.insert(self.main.clone(), bytes);
+        self
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Format {
     Ply,

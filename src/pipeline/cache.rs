@@ -248,7 +248,10 @@ impl Cache {
     }
 
     /// What meshes, and what is kept of them, take up.
-    fn size_bytes(&self) -> io::Result<u64> {
+    ///
+    /// # Errors
+    /// As the file system tells.
+    pub fn size_bytes(&self) -> io::Result<u64> {
         let (meshes, kept) = (self.listed(MESHES)?, self.listed(KEPT)?);
         Ok(meshes.iter().chain(&kept).map(|(_, size, _)| size).sum())
     }

@@ -67,6 +67,15 @@ impl Source<'_> {
         let inputs = files.files.iter().map(record).collect();
         Self { name: files.main.clone(), inputs, read: Box::new(move || Ok(Arc::clone(&files))) }
     }
+
+    /// Lets the log tell of the files beside the mesh by numbers: their names may be a person's, too.
+    pub fn hide_names(&mut self, name: Option<&str>) {
+        let Some(name) = name else { return };
+        for (i, input) in self.inputs.iter_mut().filter(|input| input.file != self.name).enumerate() {
+            let ending = input.file.rsplit_once('.').map_or(String::new(), |(_, ending)| format!(".{ending}"));
+            input.file = format!("{name}-{}{ending}", i + 2);
+        }
+    }
 }
 
 impl std::fmt::Debug for Surroundings<'_> {

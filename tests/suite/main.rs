@@ -9,6 +9,7 @@ mod cache;
 mod calibrate;
 mod colour;
 mod daemon;
+mod daemon_care;
 mod daemon_files;
 mod daemon_jobs;
 mod daemon_kills;

@@ -113,6 +113,16 @@ impl Ledger {
         Ok(self.select("WHERE number = ?1", &[&job])?.pop())
     }
 
+    /// How many jobs are in each state that has any, by its name.
+    ///
+    /// # Errors
+    /// As the database tells.
+    pub fn counts(&self) -> Result<Vec<(String, u64)>> {
+        let mut query = self.db.prepare_cached("SELECT state, count(*) FROM job GROUP BY state")?;
+        let counts = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(counts.collect::<rusqlite::Result<_>>()?)
+    }
+
     /// Jobs that somebody wants something of.
     ///
     /// # Errors
