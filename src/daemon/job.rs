@@ -144,6 +144,7 @@ impl JobFolder {
                 _ => {}
             }
         }
+        files::keep_to_owner(&self.scan());
         files::sync_folder(&self.scan())
     }
 

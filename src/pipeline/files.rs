@@ -189,6 +189,21 @@ pub fn copy_tree(from: &Path, to: &Path) -> io::Result<()> {
     Ok(())
 }
 
+/// Takes the rights of others to a file or a whole folder away, as far as they are ours to take.
+pub fn keep_to_owner(path: &Path) {
+    use std::os::unix::fs::PermissionsExt;
+    let Ok(meta) = fs::symlink_metadata(path) else { return };
+    if meta.is_symlink() {
+        return;
+    }
+    let mode = if meta.is_dir() { 0o700 } else { 0o600 };
+    // Another's file in our folder cannot be reached through it either.
+    let _ = fs::set_permissions(path, fs::Permissions::from_mode(mode));
+    for entry in fs::read_dir(path).into_iter().flatten().filter_map(Result::ok) {
+        keep_to_owner(&entry.path());
+    }
+}
+
 /// Removes a file or a whole folder; nothing there is fine.
 ///
 /// # Errors

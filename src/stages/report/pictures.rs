@@ -97,7 +97,7 @@ pub fn all(settings: &Report, figure: &Figure, ctx: &mut StageContext<'_>) -> Re
         printers: printer_of_parts(figure, ctx.equipment),
         height_px,
         head_from_mm: hides.then(|| {
-            let (low, high) = bounds(&figure.whole, &Placement::IDENTITY);
+            let (low, high) = figure.bounds();
             hidden::head_from_mm(low.z, high.z)
         }),
     };
