@@ -1,6 +1,7 @@
 //! PNG and JPEG pictures of a scan's surface: size is checked from the header before anything is decoded.
 
 use std::io::Cursor;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits};
 
@@ -53,7 +54,10 @@ fn decoded(bytes: &[u8]) -> Result<Picture, ReadError> {
         let limit = format!("use at most {SIDE_MAX} pixels a side and {} MB decoded", DECODED_MAX >> 20);
         return Err(ReadError::new(what, limit));
     }
-    let rgb = DynamicImage::from_decoder(decoder).map_err(damaged)?.into_rgb8().into_raw();
+    // A decoder that gives up in a panic is a damaged picture to us.
+    let decode = AssertUnwindSafe(|| DynamicImage::from_decoder(decoder).map(|image| image.into_rgb8().into_raw()));
+    let gave_up = |_| ReadError::new("the picture is damaged: its decoder gave up", EXPORT_AGAIN);
+    let rgb = catch_unwind(decode).map_err(gave_up)?.map_err(damaged)?;
     Ok(Picture { width: width as usize, height: height as usize, rgb })
 }
 
