@@ -98,7 +98,7 @@ fn two_jobs_wait_for_each_other_when_memory_is_short_and_run_together_when_not()
         let log = watch_once(workshop.path(), &["--jobs", "2", "--memory-gb", memory]);
         let place = |what: &str| log.find(what).unwrap_or_else(|| panic!("{what}: {log}"));
         let second_start = log.rfind(" started ").unwrap();
-        assert_eq!(second_start < place(" done job="), together, "{log}");
+        assert_eq!(second_start < place("INFO done job="), together, "{log}");
         assert_eq!(log.contains("waits for memory"), !together, "{log}");
         assert_eq!(count(workshop.path(), "done"), 2);
     }
@@ -125,7 +125,7 @@ fn the_intake_goes_on_while_a_job_runs() {
     assert!(!published(workshop.path(), "a"));
     until("both come out", || published(workshop.path(), "a") && published(workshop.path(), "b"));
     let text = fs::read_to_string(&log).unwrap();
-    assert!(text.find("taken job=job-000002") < text.find("done job=job-000001"), "{text}");
+    assert!(text.find("taken job=job-000002") < text.find("INFO done job=job-000001"), "{text}");
     assert_eq!(stop(daemon), 0);
 }
 

@@ -33,11 +33,11 @@ fn meshes_are_read_or_refused() {
         assert!(read > 0, "none of {target} can be read");
     }
     for (target, main, beside) in [("obj", "scan.obj", "scan.mtl"), ("gltf", "scan.gltf", "scan.bin")] {
-        let halves = |bytes: &[u8]| {
+        let is_read = |bytes: &Vec<u8>| {
             let cut = bytes.iter().position(|byte| *byte == 0).unwrap_or(bytes.len());
             read(main, Some((beside, &bytes[cut..])), &bytes[..cut])
         };
-        inputs(target).iter().for_each(|bytes| drop(halves(bytes)));
+        assert!(inputs(target).iter().any(is_read) || target == "obj", "none of {target} can be read");
     }
 }
 

@@ -44,6 +44,8 @@ pub(super) fn prepare(db: &mut Connection) -> Result<()> {
     }
     db.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
     db.pragma_update(None, "synchronous", "FULL")?;
+    // A short log of writes, in pages: it is what a nearly full disk has to hold.
+    db.pragma_update(None, "wal_autocheckpoint", 32)?;
     // What is forgotten is overwritten.
     db.query_row("PRAGMA secure_delete = ON", [], |_| Ok(()))?;
     let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
