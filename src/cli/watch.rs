@@ -8,7 +8,7 @@ use tracing_subscriber::EnvFilter;
 
 use crate::daemon::inbox::Patience;
 use crate::daemon::workshop::Workshop;
-use crate::daemon::{self, Options};
+use crate::daemon::{self, Naming, Options};
 
 use super::exit_code::Failure;
 
@@ -94,7 +94,7 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
         stage_time: seconds("stage-minutes", args.stage_minutes * 60.0)?,
         memory_bytes: args.memory_gb.map(|gb| (gb.max(0.0) * 1e9) as u64),
         keep: args.keep_days.map(|days| seconds("keep-days", days * 86_400.0)).transpose()?,
-        by_number: args.by_number,
+        naming: if args.by_number { Naming::Number } else { Naming::Scan },
         hold_first: seconds("hold-secs", args.hold_secs)?,
         json,
     };

@@ -22,7 +22,7 @@ use super::settle::{put_away, refuse};
 use super::wishes::{self, CANCEL};
 use super::worker::{Ending, Message, Order};
 use super::workshop::Workshop;
-use super::{Options, plan_of};
+use super::{Naming, Options, plan_of};
 
 /// Times a working process may break off before its scan is given up.
 const CRASHES_MAX: u32 = 2;
@@ -30,7 +30,7 @@ const CRASHES_MAX: u32 = 2;
 const STARTS_MAX: u32 = 8;
 /// Times a job is held before it is given up, and the longest it is held.
 const HOLDS_MAX: u32 = 5;
-const HOLD_MAX: Duration = Duration::from_mins(60);
+const HOLD_MAX: Duration = Duration::from_hours(1);
 
 /// One job at work.
 #[derive(Debug)]
@@ -223,7 +223,7 @@ impl Crew {
         match running.ending.clone() {
             Some(Ending::Done { digest, parts, faults, seconds }) => {
                 let filled = folder.filled(running.token);
-                let by_number = self.options.by_number;
+                let by_number = self.options.naming == Naming::Number;
                 // A round that failed after the folder had appeared is gone through again.
                 if let Some(row) = self.ledger.row(job)?.filter(|row| is_published(&self.workshop, row)) {
                     info!(%job, out = %row.out, "done");
@@ -412,7 +412,7 @@ impl Crew {
             filled: std::path::absolute(folder.filled(token))?,
             nice: self.options.nice,
             memory_bytes,
-            name: self.options.by_number.then(|| row.job.to_string()),
+            name: (self.options.naming == Naming::Number).then(|| row.job.to_string()),
         };
         match Worker::start(&order, (job, token), self.options.json, &self.heard.0) {
             Ok(worker) => {

@@ -1,5 +1,5 @@
-//! Signs of life of the daemon: a health file for whoever watches over it, and its numbers as metrics in the OpenMetrics text
-//! format 1.0. Both are files in the workshop: no port is opened. Neither names a scan.
+//! Signs of life of the daemon: a health file for whoever watches over it, and its numbers as metrics in the `OpenMetrics`
+//! text format 1.0. Both are files in the workshop: no port is opened. Neither names a scan.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -18,7 +18,7 @@ use super::workshop::Workshop;
 
 /// How often both are written, and how old the health file may be before the daemon counts as hung.
 pub const EVERY: Duration = Duration::from_secs(10);
-pub const FRESH: Duration = Duration::from_secs(60);
+pub const FRESH: Duration = Duration::from_mins(1);
 
 /// A job at work.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -86,7 +86,7 @@ impl Health {
         files::write_whole(&metrics_file(workshop), self.metrics().as_bytes())
     }
 
-    /// In the OpenMetrics text format.
+    /// In the `OpenMetrics` text format.
     #[must_use]
     pub fn metrics(&self) -> String {
         let mut text = String::new();

@@ -9,8 +9,8 @@ use crate::pipeline::scan_files::find_mesh;
 
 /// What a run takes however small the scan is, and what each triangle adds to it, bytes.
 ///
-/// Highest resident memory of whole runs, two threads, 2026-11-28: `life-size` 457 MB with 45,557 triangles, 474 MB with
-/// 341,374 and 655 MB with 709,272; `desk-figure` 113, 395 and 577 MB. The line lies above all of them.
+/// Highest resident memory of whole runs, two threads, 2026-11-28: `life-size` 468 MB with 45,557 triangles, 485 MB with
+/// 341,374 and 671 MB with 709,272; `desk-figure` 115, 404 and 590 MB. The line lies above all of them.
 const BASE_BYTES: u64 = 450_000_000;
 const TRIANGLE_BYTES: u64 = 700;
 /// A picture takes up to some thirty times its file: three bytes a pixel, where the file has a tenth of one.

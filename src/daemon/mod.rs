@@ -47,6 +47,15 @@ const ROUND: Duration = Duration::from_millis(100);
 /// Longest pause after a failure of ledger or disk.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
 
+/// What runs are named by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Naming {
+    #[default]
+    Scan,
+    /// The number of their job: no file tells a person's name.
+    Number,
+}
+
 /// How the daemon watches.
 #[derive(Clone, Copy, Debug)]
 pub struct Options {
@@ -71,8 +80,7 @@ pub struct Options {
     pub hold_first: Duration,
     /// Settled jobs are forgotten after this long; kept if not given.
     pub keep: Option<Duration>,
-    /// Runs are named by their job and not by their scan.
-    pub by_number: bool,
+    pub naming: Naming,
     /// Working processes log in JSON.
     pub json: bool,
 }

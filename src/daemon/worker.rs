@@ -81,7 +81,7 @@ pub fn work(cancel: &Arc<AtomicBool>) -> io::Result<()> {
     let order: Order = serde_json::from_str(&line).map_err(io::Error::other)?;
     follow_parent(Arc::clone(cancel));
     settle_down(&order);
-    let ending = run(&order, Arc::clone(cancel)).unwrap_or_else(told);
+    let ending = run(&order, Arc::clone(cancel)).unwrap_or_else(|error| told(&error));
     say(&Message::Ending(ending))
 }
 
@@ -132,16 +132,14 @@ fn run(order: &Order, cancel: Arc<AtomicBool>) -> Result<Ending, RunError> {
     Ok(Ending::Done { digest, parts: record.parts.len(), faults, seconds: record.seconds })
 }
 
-fn told(error: RunError) -> Ending {
+fn told(error: &RunError) -> Ending {
     match error {
         RunError::Stage { source: StageError::Cancelled, .. } => Ending::Stopped,
         RunError::Write(_) | RunError::Stage { source: StageError::Write { .. }, .. } => {
             Ending::Trouble { reason: error.to_string() }
         }
-        RunError::ScanFiles(ref refused) => Ending::Refused { reason: error.to_string(), hint: refused.hint.clone() },
-        RunError::Stage { ref source, .. } => {
-            Ending::Refused { reason: error.to_string(), hint: source.hint().to_owned() }
-        }
+        RunError::ScanFiles(refused) => Ending::Refused { reason: error.to_string(), hint: refused.hint.clone() },
+        RunError::Stage { source, .. } => Ending::Refused { reason: error.to_string(), hint: source.hint().to_owned() },
         RunError::Json(_) | RunError::Yaml(_) => Ending::Refused { reason: error.to_string(), hint: String::new() },
     }
 }

@@ -90,11 +90,11 @@ impl Coloured<'_> {
                 let step_of = |z: f64| ((z / step_mm).max(0.0) as usize).min(steps - 1);
                 let (first, last) = (step_of(low), step_of(high));
                 let volume = self.prism_mm3(i, inner);
-                for step in first..=last {
+                let spanned = by_step[self.label(i)].iter_mut().enumerate().take(last + 1).skip(first);
+                for (step, sum) in spanned {
                     let from = if step == first { low } else { step as f64 * step_mm };
                     let to = if step == last { high } else { (step + 1) as f64 * step_mm };
-                    let share = if high > low { (to - from) / (high - low) } else { 1.0 };
-                    by_step[self.label(i)][step] += share * volume;
+                    *sum += volume * if high > low { (to - from) / (high - low) } else { 1.0 };
                 }
             }
             by_step

@@ -98,7 +98,7 @@ fn changes(before: &[String], now: &[String]) -> Vec<String> {
         match old.get(key) {
             Some(earlier) if earlier == value => {}
             Some(earlier) if value.len() < 60 && earlier.len() < 60 => {
-                changes.push(format!("{key} = {value}, was {earlier}"))
+                changes.push(format!("{key} = {value}, was {earlier}"));
             }
             Some(_) => changes.push(format!("{key} is another")),
             None => changes.push(format!("{key} is new")),

@@ -17,6 +17,9 @@ pub fn share(prints: &[Print], tools: &[usize]) -> Vec<Vec<usize>> {
 /// When the last printer is done, and the time of all printers together, s.
 type Time = (f64, f64);
 
+/// Two printers with their new parts, and the time of every printer then, s.
+type Better = ([(usize, Vec<usize>); 2], Vec<f64>);
+
 struct Shop<'a> {
     prints: &'a [Print],
     tools: &'a [usize],
@@ -72,7 +75,7 @@ impl Shop<'_> {
     }
 
     /// The first move of a part, or exchange of two, that saves a second.
-    fn better(&self, queues: &[Vec<usize>], busy_s: &[f64]) -> Option<([(usize, Vec<usize>); 2], Vec<f64>)> {
+    fn better(&self, queues: &[Vec<usize>], busy_s: &[f64]) -> Option<Better> {
         let now = Self::time(busy_s);
         let pairs = (0..queues.len()).flat_map(|from| (0..queues.len()).map(move |to| (from, to)));
         for (from, to) in pairs.filter(|(from, to)| from != to) {

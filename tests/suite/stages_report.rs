@@ -10,7 +10,7 @@ use statuary::finding::{Finding, Severity};
 use statuary::run_record::{FileRecord, RunRecord, StageRecord};
 use statuary::schedule::Print;
 use statuary::stage::{MemorySink, Output, Settings, StageContext, TargetSize};
-use statuary::stages::report::{FILE, Report};
+use statuary::stages::report::{FILE, Heads, Report};
 
 use crate::picture::sphere;
 
@@ -267,7 +267,7 @@ fn a_run_that_failed_early_still_has_a_page() {
 /// Nobody is recognised: the topmost ball is a few blocks in every picture, and there is nothing to turn.
 #[test]
 fn hidden_heads_are_hidden_in_all_pictures() {
-    let settings = Report { heads_hidden: true, ..small() };
+    let settings = Report { heads: Heads::Hidden, ..small() };
     let page = page_of(&settings, &figure(), &run(), &equipment(3));
     let open = page_of(&small(), &figure(), &run(), &equipment(3));
     assert!(!page.contains("turning-data") && !page.contains("<canvas"));

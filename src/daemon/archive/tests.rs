@@ -1,7 +1,5 @@
 //! Archives as they should be, and every way they should not.
 
-#![expect(clippy::unwrap_used, reason = "tests")]
-
 use zip::write::SimpleFileOptions;
 
 use super::*;

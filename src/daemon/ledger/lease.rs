@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::{JobId, Row};
 
 /// How long a claim holds without a sign of life; its owner gives one every third of this.
-pub const LEASE: Duration = Duration::from_secs(60);
+pub const LEASE: Duration = Duration::from_mins(1);
 
 /// What one observer has seen of others' claims.
 #[derive(Debug, Default)]

@@ -1,4 +1,4 @@
-//! What happened to every scan, in one SQLite file. Each change is one transaction that also writes an event; only the
+//! What happened to every scan, in one `SQLite` file. Each change is one transaction that also writes an event; only the
 //! steps of [`State::may_become`] are taken.
 
 mod lease;

@@ -1,7 +1,5 @@
 //! Every pair of states, claims and tokens, leases on a given clock, older and newer ledgers.
 
-#![expect(clippy::unwrap_used, reason = "tests")]
-
 use std::fs;
 use std::time::Duration;
 

@@ -38,7 +38,7 @@ impl Estimate {
         let own_mm = printer.layer_or(self.layer_mm);
         let layers = self.other_layers_mm(printer).into_iter().map(|layer_mm| (1.0, layer_mm));
         let sizes = self.other_sizes.clone().unwrap_or_else(|| vec![SMALLER]);
-        let sizes = sizes.into_iter().filter(|size| *size != 1.0).map(|size| (size, own_mm));
+        let sizes = sizes.into_iter().filter(|size| (*size - 1.0).abs() > 1e-6).map(|size| (size, own_mm));
         let others: Vec<(f64, f64)> = layers.chain(sizes).collect();
         let printers: Vec<&Printer> = ctx.equipment.printers().collect();
         let printers: Vec<&Printer> = works.iter().map(|work| printers[work.printer]).collect();

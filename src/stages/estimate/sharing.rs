@@ -86,7 +86,7 @@ impl Shop<'_> {
         for helper in &self.equipment.helpers {
             on.push(match self.hindrance(helper, &sliced) {
                 Some(hindrance) => Err(hindrance),
-                None if helper.line_mm() == own.line_mm() => Ok(self.takes(helper, &sliced)),
+                None if (helper.line_mm() - own.line_mm()).abs() < 1e-9 => Ok(self.takes(helper, &sliced)),
                 None => Ok(self.takes(helper, &self.slice_for(helper, index)?)),
             });
         }

@@ -102,7 +102,9 @@ impl Takes<'_> {
         for (label, steps) in by_label.iter_mut().enumerate() {
             let shell: f64 = steps.iter().sum();
             let fit = if shell > 0.0 { part.volumes_mm3[label] / shell } else { 0.0 };
-            steps.iter_mut().for_each(|mm3| *mm3 *= fit);
+            for mm3 in steps {
+                *mm3 *= fit;
+            }
         }
         let core =
             |step: usize| (grown * plastic[step] - by_label.iter().map(|steps| steps[step]).sum::<f64>()).max(0.0);

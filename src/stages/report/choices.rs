@@ -67,7 +67,7 @@ fn fill(row: &mut Choice, figure: &Figure, (seconds, hours_cost): (f64, f64), ne
 
 fn layers_and_sizes(figure: &Figure) -> Vec<Choice> {
     let row = |other: &Alternative| {
-        let name = if other.scale == 1.0 {
+        let name = if (other.scale - 1.0).abs() < 1e-6 {
             format!("Layers of {} instead", words::with_unit(other.layer_mm, 2, "mm"))
         } else {
             format!("The same parts at {} of the size", words::share(other.scale))

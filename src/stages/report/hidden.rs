@@ -1,7 +1,5 @@
 //! Heads made unrecognisable in pictures: the rectangle that a head takes up is drawn in a few coarse blocks.
 
-use glam::DVec3;
-
 use crate::mesh::TriMesh;
 use crate::picture::{Drawn, Placement, Scene, draw};
 
@@ -33,7 +31,7 @@ pub fn hide(drawn: &mut Drawn, mesh: &TriMesh, place: &Placement, head_from_mm: 
     let head = mesh.positions.iter().filter(|p| p.is_finite() && p.z >= from_mm);
     let mut box_px = [[f64::INFINITY; 2], [f64::NEG_INFINITY; 2]];
     for p in head {
-        let seen = drawn.view.project(place.apply(DVec3::from(*p)));
+        let seen = drawn.view.project(place.apply(*p));
         for (axis, at) in [seen.x, seen.y].into_iter().enumerate() {
             box_px[0][axis] = box_px[0][axis].min(at);
             box_px[1][axis] = box_px[1][axis].max(at);

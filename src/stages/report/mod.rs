@@ -41,6 +41,15 @@ pub const PREVIEW: &str = "preview.jpg";
 /// Heights a picture may have, pixels.
 const HEIGHT_PX: std::ops::RangeInclusive<usize> = 200..=2400;
 
+/// What becomes of heads in pictures.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Heads {
+    #[default]
+    Shown,
+    Hidden,
+}
+
 /// Settings of the stage.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(default, deny_unknown_fields)]
@@ -51,8 +60,8 @@ pub struct Report {
     pub pictures: bool,
     /// Whether the figure can be turned in the browser; only beside pictures, which stand in for it on paper.
     pub turning: bool,
-    /// Whether heads are made unrecognisable in all pictures; the figure cannot be turned then.
-    pub heads_hidden: bool,
+    /// `hidden` makes heads unrecognisable in all pictures; the figure cannot be turned then.
+    pub heads: Heads,
     /// Height of the large pictures.
     pub picture_height_px: usize,
     /// Whether the page says when the run began and how long each stage took; without, equal runs give equal pages.
@@ -61,7 +70,7 @@ pub struct Report {
 
 impl Default for Report {
     fn default() -> Self {
-        Self { title: None, pictures: true, turning: true, heads_hidden: false, picture_height_px: 900, times: false }
+        Self { title: None, pictures: true, turning: true, heads: Heads::Shown, picture_height_px: 900, times: false }
     }
 }
 
@@ -81,8 +90,8 @@ impl Report {
         so_far: &RunRecord,
         ctx: &mut StageContext<'_>,
     ) -> Result<Pictures, StageError> {
-        let turning = self.turning && !self.heads_hidden;
-        let shown = (self.pictures, turning, self.heads_hidden, self.picture_height_px);
+        let turning = self.turning && self.heads == Heads::Shown;
+        let shown = (self.pictures, turning, self.heads, self.picture_height_px);
         let name = format!("report {} {shown:?}", Self::VERSION);
         if let Some(made) = ctx.recall(&name) {
             return Ok(made);

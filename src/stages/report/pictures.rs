@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::view::View;
 use super::view::classes::shades;
-use super::{Report, explode, hidden, words};
+use super::{Heads, Report, explode, hidden, words};
 use crate::colour::spaces::linear_of_bytes;
 use crate::equipment::{Equipment, Printer};
 use crate::figure::{Figure, NO_TONE};
@@ -83,7 +83,7 @@ const PAPER: [u8; 3] = [0xfb, 0xfa, 0xf6];
 /// # Errors
 /// When a picture cannot be stored.
 pub fn all(settings: &Report, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Pictures, PictureError> {
-    let (height_px, hides) = (settings.picture_height_px, settings.heads_hidden);
+    let (height_px, hides) = (settings.picture_height_px, settings.heads == Heads::Hidden);
     let name = format!("report {} scan {height_px} {hides}", Report::VERSION);
     let scan = ctx.kept(&figure.scan_mesh, &name, || scan_views(&figure.scan_mesh, height_px, hides))?;
     let palette: Vec<_> = shades(figure).into_iter().map(linear_of_bytes).collect();

@@ -20,7 +20,7 @@ pub struct Slicing {
 pub fn of(run: &RunRecord, equipment: &Equipment) -> Option<Slicing> {
     let of_parts = || run.outputs.iter().map(|output| &output.file).filter(|file| file.starts_with("parts/"));
     let first = |ending: &str| of_parts().find(|file| file.ends_with(ending)).cloned().unwrap_or_default();
-    let single = of_parts().find(|file| file.ends_with(".stl") && file.matches('/').count() == 2);
+    let single = of_parts().find(|file| file.strip_suffix(".stl").is_some_and(|name| name.matches('/').count() == 2));
     let slicing = Slicing {
         whole: first(".3mf"),
         single: single.cloned().unwrap_or_default(),

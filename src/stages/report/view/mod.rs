@@ -81,6 +81,9 @@ const NAMED: &str = "#9A8BC0";
 /// Of places that findings name.
 const SPOT: &str = "#0B6FA4";
 
+/// Places of thin walls, and places that findings name, mm.
+type Marks = [Vec<DVec3>; 2];
+
 /// What the script reads.
 #[derive(Debug, Serialize)]
 struct Data {
@@ -102,8 +105,7 @@ struct PartData {
     step: f64,
     vertices: usize,
     triangles: usize,
-    /// Places of thin walls, and places that findings name, mm.
-    marks: [Vec<DVec3>; 2],
+    marks: Marks,
     bytes: String,
 }
 
@@ -149,10 +151,10 @@ fn escaped(c: char) -> String {
     format!("\\u{:04x}", u32::from(c))
 }
 
-fn part_data(figure: &Figure, lines: &[PartLine], packed: Vec<Packed>, marks: Vec<[Vec<DVec3>; 2]>) -> Vec<PartData> {
+fn part_data(figure: &Figure, lines: &[PartLine], packed: Vec<Packed>, marks: Vec<Marks>) -> Vec<PartData> {
     let shifts = explode::shifts(figure);
     let several = lines.len() > 1;
-    let part = |(((packed, line), marks), apart): (((Packed, &PartLine), [Vec<DVec3>; 2]), DVec3)| PartData {
+    let part = |(((packed, line), marks), apart): (((Packed, &PartLine), Marks), DVec3)| PartData {
         name: line.name.clone(),
         colour: line.colour.clone(),
         named: several && !line.found.is_empty(),
@@ -196,7 +198,7 @@ fn part_colour(index: usize) -> String {
 }
 
 /// Places of thin walls, and those that findings name, by the part they are nearest to, mm.
-fn marks(figure: &Figure, run: &RunRecord, shown: &[Shown]) -> Vec<[Vec<DVec3>; 2]> {
+fn marks(figure: &Figure, run: &RunRecord, shown: &[Shown]) -> Vec<Marks> {
     let step = figure.thin_at.len().div_ceil(MARKS_MAX).max(1);
     let thin: Vec<DVec3> = figure.thin_at.iter().copied().step_by(step).collect();
     let spots = spots(figure, run);
@@ -239,7 +241,7 @@ fn spots(figure: &Figure, run: &RunRecord) -> Vec<DVec3> {
     spots
 }
 
-fn found(shown: &[Shown], marks: &[[Vec<DVec3>; 2]], parts: &[PartLine]) -> Vec<Key> {
+fn found(shown: &[Shown], marks: &[Marks], parts: &[PartLine]) -> Vec<Key> {
     let key = |colour: &str, meaning: &str| Key { colour: colour.to_owned(), meaning: meaning.to_owned() };
     let closed = shown.iter().flat_map(|part| &part.classes).any(|class| classes::is_fill(*class));
     let mut keys = Vec::new();
