@@ -3,7 +3,7 @@
 use crate::equipment::{Equipment, Printer};
 use crate::run_record::{FileRecord, StageRecord};
 use crate::stage::TargetSize;
-use crate::stages::Stage;
+use crate::stages::{Job, Stage};
 
 /// Goes up when stamps are made in another way; old cache entries are then never met again.
 const STAMP_VERSION: u32 = 3;
@@ -30,7 +30,17 @@ pub enum Start<'a> {
     FigureAndLog(&'a str, &'a [StageRecord]),
 }
 
-impl Start<'_> {
+impl<'a> Start<'a> {
+    /// What a stage of a plan starts from: the scan, or the figure with this digest, and what was told so far.
+    #[must_use]
+    pub fn of(stage: &Stage, scan: (&'a [FileRecord], TargetSize), figure: &'a str, told: &'a [StageRecord]) -> Self {
+        match stage.job() {
+            Job::Intake(_) => Self::Scan(scan.0, scan.1),
+            Job::Output(output) if output.tells_the_log() => Self::FigureAndLog(figure, told),
+            Job::Transform(_) | Job::Output(_) => Self::Figure(figure),
+        }
+    }
+
     fn lines(&self) -> Result<Vec<String>, serde_json::Error> {
         match self {
             Self::Scan(inputs, target) => {

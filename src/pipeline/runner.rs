@@ -230,11 +230,8 @@ impl Walk<'_, '_, '_> {
     }
 
     fn manifest(&self, stage: &Stage) -> Result<Manifest, serde_json::Error> {
-        let start = match stage.job() {
-            Job::Intake(_) => Start::Scan(&self.source.inputs, self.plan.target),
-            Job::Output(output) if output.tells_the_log() => Start::FigureAndLog(self.at.digest(), &self.record.stages),
-            Job::Transform(_) | Job::Output(_) => Start::Figure(self.at.digest()),
-        };
+        let scan = (self.source.inputs.as_slice(), self.plan.target);
+        let start = Start::of(stage, scan, self.at.digest(), &self.record.stages);
         manifest(stage, &self.plan.equipment, start)
     }
 

@@ -46,11 +46,7 @@ pub fn fates(
     let mut told: Vec<StageRecord> = Vec::new();
     let mut first_to_run = "";
     for (index, stage) in plan.stages.iter().enumerate() {
-        let start = match stage.job() {
-            Job::Intake(_) => Start::Scan(inputs, plan.target),
-            Job::Output(output) if output.tells_the_log() => Start::FigureAndLog(&digest, &told),
-            Job::Transform(_) | Job::Output(_) => Start::Figure(&digest),
-        };
+        let start = Start::of(stage, (inputs, plan.target), &digest, &told);
         let manifest = manifest(stage, &plan.equipment, start)?;
         let before = before(stage, index, earlier).and_then(|record| cache.entry(&record.stamp));
         let changes = before.as_ref().map_or_else(Vec::new, |entry| changes(&entry.lines, &manifest.lines));
