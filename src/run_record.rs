@@ -86,6 +86,9 @@ pub struct RunRecord {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub equipment: Option<Equipment>,
     pub scan: String,
+    /// What the subject agreed to, as the owner wrote it beside the scan.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub consent: String,
     pub outcome: Outcome,
     /// Start, RFC 3339 UTC; the one field besides seconds and memory that differs between equal runs.
     pub started: String,

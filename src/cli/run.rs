@@ -17,7 +17,7 @@ use crate::pipeline::equipment_files::Workbench;
 use crate::pipeline::plan::{Change, Plan, apply, plan};
 use crate::pipeline::run_folder::{self, RunFolder, STAGES};
 use crate::pipeline::runner::{self, Source, Surroundings};
-use crate::pipeline::scan_files::read_scan_files;
+use crate::pipeline::scan_files::{consent, read_scan_files};
 use crate::pipeline::spec::{Spec, read_spec};
 use crate::pipeline::why::{Runs, fates};
 use crate::pipeline::{files, library};
@@ -96,7 +96,8 @@ pub fn run(args: &RunArgs, json: bool) -> Result<(), Failure> {
         library::open(&args.pipeline, folder.as_deref()).map_err(|problem| Failure::Configuration(vec![problem]))?;
     apply(&mut spec, &changes).map_err(Failure::Configuration)?;
     let plan = make_plan(&spec, folder.as_deref(), json)?;
-    let source = Source::of(Arc::new(read_scan_files(&args.scan).map_err(runner::RunError::from)?));
+    let mut source = Source::of(Arc::new(read_scan_files(&args.scan).map_err(runner::RunError::from)?));
+    source.consent = consent(&args.scan);
     let scan = std::path::absolute(&args.scan).map_err(Failure::disk(&args.scan))?;
     let origin = Origin { scan, workshop: folder };
     carry_out(&Order { plan, source, out: args.out.clone(), origin, earlier: None, json })
@@ -184,7 +185,8 @@ fn earlier_source(record: &RunRecord, scan: PathBuf) -> Source<'static> {
         };
         same.then_some(files).ok_or_else(changed)
     };
-    Source { name: record.scan.clone(), inputs: record.inputs.clone(), read: Box::new(read) }
+    let (name, inputs, consent) = (record.scan.clone(), record.inputs.clone(), record.consent.clone());
+    Source { name, inputs, consent, read: Box::new(read) }
 }
 
 /// Reads changes given as `STAGE.SETTING=VALUE`.

@@ -6,20 +6,26 @@ use std::time::Duration;
 
 use tracing_subscriber::EnvFilter;
 
-use crate::daemon::inbox::Patience;
+use crate::daemon::inbox::{Inbox, Patience, name_of};
+use crate::daemon::memory::{gigabytes, predict};
 use crate::daemon::workshop::Workshop;
-use crate::daemon::{self, Naming, Options};
+use crate::daemon::{self, Naming, Options, plan_of};
+use crate::stages::Stage;
 
 use super::exit_code::Failure;
 
 /// Arguments of `watch`.
 #[derive(Debug, clap::Args)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a switch of its own")]
 pub struct WatchArgs {
     /// Workshop folder, as made by `statuary init`
     pub workshop: PathBuf,
     /// End when the inbox is empty
     #[arg(long)]
     pub once: bool,
+    /// Only tell what would be taken and what would become of it; touch nothing
+    #[arg(long, conflicts_with = "once")]
+    pub dry: bool,
     /// A scan is taken when its files have not changed for this long
     #[arg(long, default_value_t = 3.0, value_name = "SECONDS")]
     pub settle_secs: f64,
@@ -73,6 +79,9 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
             hint: format!("make one with `statuary init {}`", args.workshop.display()),
         });
     }
+    if args.dry {
+        return dry(&workshop);
+    }
     let seconds = |name: &str, value: f64| {
         Duration::try_from_secs_f64(value).map_err(|_| Failure::Arguments {
             what: format!("--{name} {value} is no length of time"),
@@ -100,6 +109,33 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
     };
     start_log(json);
     daemon::watch(&workshop, options)?;
+    Ok(())
+}
+
+/// Tells of each scan in the inbox what a daemon would do with it.
+fn dry(workshop: &Workshop) -> Result<(), Failure> {
+    let drops = Inbox::default().list(&workshop.inbox()).map_err(Failure::disk(workshop.inbox()))?;
+    for drop in &drops {
+        let scan = name_of(&drop.head);
+        let fate = match plan_of(workshop, &drop.pipeline) {
+            Err(faults) => format!("stays: {}", faults.first().map(ToString::to_string).unwrap_or_default()),
+            Ok(_) if !drop.incomplete.is_empty() => format!("waits for the rest of the file: {}", drop.incomplete),
+            Ok(_) if !drop.missing.is_empty() => format!("waits a while for {}", drop.missing.join(", ")),
+            Ok(plan) => {
+                let needs = gigabytes(predict(&drop.head).bytes);
+                let stages: Vec<&str> = plan.stages.iter().map(Stage::name).collect();
+                format!(
+                    "goes through {} for {}, about {needs} of memory",
+                    stages.join(", "),
+                    plan.equipment.printer.name
+                )
+            }
+        };
+        println!("  {:<14} {scan}: {fate}", drop.pipeline);
+    }
+    if drops.is_empty() {
+        println!("nothing lies in the inbox");
+    }
     Ok(())
 }
 

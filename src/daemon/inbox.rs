@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 
 use crate::format;
-use crate::pipeline::scan_files::is_mesh_name;
+use crate::pipeline::scan_files::{consent_path, is_mesh_name};
 
 use super::archive::{self, is_archive_name};
 
@@ -153,6 +153,7 @@ impl Inbox {
         }
         let (mut members, missing, incomplete) = self.companions(entry)?;
         members.insert(0, entry.to_path_buf());
+        members.extend(Some(consent_path(entry)).filter(|note| note.is_file()));
         let signature = sign(&members);
         Some(Drop { pipeline: pipeline.into(), head: entry.to_path_buf(), members, missing, incomplete, signature })
     }

@@ -11,7 +11,7 @@ use crate::finding::Severity;
 use crate::pipeline::cache::Cache;
 use crate::pipeline::run_folder::RunFolder;
 use crate::pipeline::runner::{self, Observer, RunError, Source, Surroundings};
-use crate::pipeline::scan_files::read_scan_files;
+use crate::pipeline::scan_files::{consent, read_scan_files};
 use crate::run_record::StageRecord;
 use crate::stage::StageError;
 
@@ -122,6 +122,7 @@ fn run(order: &Order, cancel: Arc<AtomicBool>) -> Result<Ending, RunError> {
     };
     let mut source = Source::of(Arc::new(files));
     source.hide_names(hidden);
+    source.consent = consent(&order.scan);
     let mut cache = Cache::open(&workshop.cache());
     let mut folder = RunFolder::fill(&order.filled)?;
     let mut around =

@@ -46,6 +46,8 @@ pub struct Source<'a> {
     /// File name for the log.
     pub name: String,
     pub inputs: Vec<FileRecord>,
+    /// What the subject agreed to, for the log.
+    pub consent: String,
     pub read: Box<dyn Fn() -> Result<Arc<ScanFiles>, ScanFilesError> + 'a>,
 }
 
@@ -65,7 +67,8 @@ impl Source<'_> {
             blake3: blake3::hash(bytes).to_hex().to_string(),
         };
         let inputs = files.files.iter().map(record).collect();
-        Self { name: files.main.clone(), inputs, read: Box::new(move || Ok(Arc::clone(&files))) }
+        let consent = String::new();
+        Self { name: files.main.clone(), inputs, consent, read: Box::new(move || Ok(Arc::clone(&files))) }
     }
 
     /// Lets the log tell of the files beside the mesh by numbers: their names may be a person's, too.
@@ -158,6 +161,7 @@ fn blank_record(plan: &Plan, source: &Source<'_>, around: &Surroundings<'_>) -> 
         printer: names.join(" and "),
         equipment: Some(plan.equipment.clone()),
         scan: source.name.clone(),
+        consent: source.consent.clone(),
         started: around.started.clone(),
         inputs: source.inputs.clone(),
         ..RunRecord::default()

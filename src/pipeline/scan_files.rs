@@ -90,6 +90,24 @@ pub fn read_scan_files(path: &Path) -> Result<ScanFiles, ScanFilesError> {
     Ok(ScanFiles { main, files })
 }
 
+/// Longest note of consent that is taken into the log, characters.
+const CONSENT_MAX: usize = 2000;
+
+/// Where the note of what the subject agreed to lies: `NAME.consent.txt` beside a mesh, `consent.txt` in a folder.
+#[must_use]
+pub fn consent_path(scan: &Path) -> PathBuf {
+    if scan.is_dir() { scan.join("consent.txt") } else { scan.with_extension("consent.txt") }
+}
+
+/// The note of consent of a scan; empty without one.
+#[must_use]
+pub fn consent(scan: &Path) -> String {
+    let path = consent_path(scan);
+    let is_file = fs::symlink_metadata(&path).is_ok_and(|meta| meta.is_file());
+    let text = if is_file { fs::read(&path).unwrap_or_default() } else { Vec::new() };
+    String::from_utf8_lossy(&text).trim().chars().take(CONSENT_MAX).collect()
+}
+
 /// The path of a named file inside the folder; `None` when it is not there.
 fn locate(folder: &Path, name: &str) -> Result<Option<PathBuf>, ScanFilesError> {
     let relative = Path::new(name);

@@ -113,3 +113,30 @@ fn forgetting_tells_what_is_left() {
     assert!(stderr(&output).contains("copy.bin"), "{}", stderr(&output));
     assert!(!workshop.path().join("outbox/mate").exists(), "what can be removed is removed");
 }
+
+#[test]
+fn a_note_of_consent_comes_with_its_scan_into_the_log() {
+    let workshop = quick_workshop();
+    let inbox = workshop.path().join("inbox/quick");
+    fs::write(inbox.join("mate.consent.txt"), "signed 2 March, for the exhibition, until May\n").unwrap();
+    put(workshop.path(), "quick", "mate.ply", &ball(6));
+    watch_once(workshop.path(), &[]);
+    let log = json(&workshop.path().join("outbox/mate/run.json"));
+    assert_eq!(log["consent"], "signed 2 March, for the exhibition, until May");
+    assert!(!inbox.join("mate.consent.txt").exists(), "it is taken along");
+}
+
+#[test]
+fn a_dry_watch_tells_and_touches_nothing() {
+    let workshop = quick_workshop();
+    put(workshop.path(), "tiny", "mate.ply", &ball(6));
+    fs::write(workshop.path().join("pipelines/quick.yaml"), "stages: [nonsense]\n").unwrap();
+    put(workshop.path(), "quick", "bosun.ply", &ball(6));
+    let output = statuary(&["watch", &text(workshop.path()), "--dry"]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    let told = String::from_utf8(output.stdout).unwrap();
+    let line = |scan: &str| told.lines().find(|line| line.contains(scan)).unwrap().to_owned();
+    assert!(line("mate.ply").contains("goes through intake, clean, scale, split"), "{told}");
+    assert!(line("bosun.ply").contains("stays: ") && line("bosun.ply").contains("nonsense"), "{told}");
+    assert!(workshop.path().join("inbox/tiny/mate.ply").is_file() && count(workshop.path(), "done") == 0);
+}
