@@ -116,7 +116,10 @@ fn keyed(lines: &[String]) -> BTreeMap<String, String> {
             "stage" => ("version of the stage".to_owned(), rest.to_owned()),
             "filament" => (format!("filament `{}`", name().unwrap_or_default()), rest.to_owned()),
             "printer" => ("the printer".to_owned(), rest.to_owned()),
-            _ => (line.rsplit_once(' ').map_or(kind, |(about, _)| about).to_owned(), rest.to_owned()),
+            "helpers" => ("the list of helpers".to_owned(), rest.to_owned()),
+            _ => {
+                line.rsplit_once(' ').map_or((line.clone(), String::new()), |(about, last)| (about.into(), last.into()))
+            }
         }
     };
     lines.iter().map(pair).collect()
@@ -145,5 +148,6 @@ mod tests {
         ];
         assert_eq!(changes(&lines(&before), &lines(&now)), expected);
         assert!(changes(&lines(&before), &lines(&before)).is_empty());
+        assert_eq!(changes(&lines("time factor 1"), &lines("time factor 1.2")), ["time factor = 1.2, was 1"]);
     }
 }
