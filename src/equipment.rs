@@ -235,4 +235,10 @@ impl Equipment {
     pub fn printers(&self) -> impl Iterator<Item = &Printer> {
         std::iter::once(&self.printer).chain(&self.helpers)
     }
+
+    /// A printer by its name; the one the figure is made for where no other has it.
+    #[must_use]
+    pub fn named(&self, name: &str) -> &Printer {
+        self.printers().find(|printer| printer.name == name).unwrap_or(&self.printer)
+    }
 }

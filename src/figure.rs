@@ -374,6 +374,24 @@ pub struct Figure {
 }
 
 impl Figure {
+    /// Grams to have at hand for all parts, per palette entry; zeros before the estimate.
+    #[must_use]
+    pub fn need_g(&self) -> Vec<f64> {
+        let mut sums = vec![0.0; self.palette.len()];
+        for estimate in self.parts.iter().filter_map(|part| part.estimate.as_ref()) {
+            for (sum, g) in sums.iter_mut().zip(&estimate.need_g) {
+                *sum += g;
+            }
+        }
+        sums
+    }
+
+    /// What so many grams of each palette entry cost, in the owner's currency.
+    #[must_use]
+    pub fn filament_cost(&self, need_g: &[f64]) -> f64 {
+        self.palette.iter().zip(need_g).map(|(filament, g)| filament.price_per_kg * g / 1000.0).sum()
+    }
+
     /// Whether each triangle of a part is of a band: what is behind it goes straight in, so that no band reaches into the layers of
     /// the next. Empty when nothing is blended.
     #[must_use]

@@ -143,10 +143,7 @@ impl RunRecord {
         let need_g = self.need_g();
         let priced = equipment.shelf.iter().filter(|filament| filament.price_per_kg > 0.0);
         let filament = priced.filter_map(|f| need_g.get(f.name.as_str()).map(|g| g / 1000.0 * f.price_per_kg));
-        let per_hour = |part: &PartRecord| {
-            let printer = equipment.printers().find(|printer| printer.name == part.printer);
-            printer.unwrap_or(&equipment.printer).cost_per_hour
-        };
+        let per_hour = |part: &PartRecord| equipment.named(&part.printer).cost_per_hour;
         let hours = self.parts.iter().map(|part| part.seconds / 3600.0 * per_hour(part)).filter(|cost| *cost > 0.0);
         filament.chain(hours).reduce(|sum, cost| sum + cost)
     }

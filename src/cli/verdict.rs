@@ -51,7 +51,7 @@ pub fn verdict(record: &RunRecord, out: &Path) -> String {
 /// Time a part's tool changes take on its printer, s.
 fn change_seconds(record: &RunRecord, part: &PartRecord) -> f64 {
     let Some(equipment) = &record.equipment else { return 0.0 };
-    let own = equipment.printers().find(|printer| printer.name == part.printer).unwrap_or(&equipment.printer);
+    let own = equipment.named(&part.printer);
     part.tool_changes as f64 * own.change_secs * own.time_factor
 }
 

@@ -47,6 +47,15 @@ pub struct Sliced {
     pub centre: DVec3,
 }
 
+impl Sliced {
+    /// How much more plastic it takes than its walls, skins and infill of one colour: deep colour closes what would be sparse.
+    #[must_use]
+    pub fn grown(&self) -> f64 {
+        let in_layers: f64 = self.plastic.layers.iter().sum();
+        if in_layers > 0.0 { self.volumes_mm3.iter().sum::<f64>() / in_layers } else { 1.0 }
+    }
+}
+
 /// Steps from the bed to the top in which layers are told of.
 pub const STEPS: usize = 60;
 

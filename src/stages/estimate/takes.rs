@@ -71,9 +71,7 @@ impl Takes<'_> {
     /// Printing, layer by layer, no layer faster than it cools; then tool changes, what its tower takes beyond them, and
     /// heating up.
     fn seconds(&self, part: &Sliced, tower_mm3: f64) -> f64 {
-        let in_layers: f64 = part.plastic.layers.iter().sum();
-        let all_mm3: f64 = part.volumes_mm3.iter().sum();
-        let grown = if in_layers > 0.0 { all_mm3 / in_layers } else { 1.0 };
+        let grown = part.grown();
         let per_mm3 = self.settings.speed_factor / self.printer.flow_mm3_per_sec;
         let layer = |(plastic, support): (&f64, &f64)| {
             (LAYER_SECS + per_mm3 * (grown * plastic + support)).max(self.settings.minimum_layer_secs)
@@ -95,9 +93,7 @@ impl Takes<'_> {
     /// The same up to the top of each step of height. A shell's plastic lies where the shell is, the core fills up each layer.
     fn need_by_height_g(&self, part: &Sliced, tower_g: f64) -> Vec<Vec<f32>> {
         let plastic = by_step(&part.plastic.layers);
-        let in_layers: f64 = plastic.iter().sum();
-        let all_mm3: f64 = part.volumes_mm3.iter().sum();
-        let grown = if in_layers > 0.0 { all_mm3 / in_layers } else { 1.0 };
+        let grown = part.grown();
         let mut by_label: Vec<Vec<f64>> = part.shells_mm3.clone();
         for (label, steps) in by_label.iter_mut().enumerate() {
             let shell: f64 = steps.iter().sum();

@@ -2,7 +2,7 @@
 //! All were worked out in the run; nothing is guessed.
 
 use super::trade::neighbours;
-use super::words;
+use super::{plan, words};
 use crate::equipment::Equipment;
 use crate::figure::{Alternative, Figure, PartEstimate, TradePoint};
 use crate::run_record::RunRecord;
@@ -42,16 +42,8 @@ fn taken(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Choice {
     let mut row = Choice { name: "As it is now".into(), is_taken: true, ..Choice::default() };
     row.de_mean = de_mean.map_or_else(String::new, |de| words::number(de, 1));
     if !estimates.is_empty() {
-        let mut need_g = vec![0.0; figure.palette.len()];
-        for estimate in &estimates {
-            need_g.iter_mut().zip(&estimate.need_g).for_each(|(sum, g)| *sum += g);
-        }
-        fill(
-            &mut row,
-            figure,
-            (estimates.iter().map(|e| e.seconds).sum(), super::page::hours_cost(figure, equipment)),
-            &need_g,
-        );
+        let seconds = estimates.iter().map(|e| e.seconds).sum();
+        fill(&mut row, figure, (seconds, plan::hours_cost(figure, equipment)), &figure.need_g());
         row.changes = words::count(estimates.iter().map(|e| e.tool_changes).sum());
     }
     row
@@ -60,8 +52,7 @@ fn taken(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Choice {
 fn fill(row: &mut Choice, figure: &Figure, (seconds, hours_cost): (f64, f64), need_g: &[f64]) {
     row.time = words::duration(seconds);
     row.mass = words::mass(need_g.iter().sum());
-    let cost: f64 = figure.palette.iter().zip(need_g).map(|(f, g)| f.price_per_kg * g / 1000.0).sum();
-    let cost = cost + hours_cost;
+    let cost = figure.filament_cost(need_g) + hours_cost;
     row.cost = if cost > 0.0 { words::number(cost, 2) } else { String::new() };
 }
 

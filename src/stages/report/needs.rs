@@ -24,8 +24,7 @@ pub struct Need {
 /// All there is to have, filaments first; empty while nothing is estimated and nothing is glued.
 #[must_use]
 pub fn rows(figure: &Figure) -> Vec<Need> {
-    let mut rows: Vec<Need> =
-        figure.palette.iter().enumerate().filter_map(|(label, f)| filament(figure, label, f)).collect();
+    let mut rows: Vec<Need> = figure.palette.iter().zip(figure.need_g()).filter_map(filament).collect();
     rows.extend(rods(figure));
     let plain = |what: &str, much: String| Need { what: what.into(), much, ..Need::default() };
     let glue_ml: f64 = gluing::steps(figure).iter().map(|step| step.glue_ml).sum();
@@ -40,9 +39,7 @@ pub fn rows(figure: &Figure) -> Vec<Need> {
     rows
 }
 
-fn filament(figure: &Figure, label: usize, filament: &Filament) -> Option<Need> {
-    let needed = |estimate: &crate::figure::PartEstimate| estimate.need_g.get(label).copied();
-    let need_g: f64 = figure.parts.iter().filter_map(|part| needed(part.estimate.as_ref()?)).sum();
+fn filament((filament, need_g): (&Filament, f64)) -> Option<Need> {
     (need_g > 0.0).then(|| {
         let missing_g = need_g - filament.left_g;
         let price = filament.price_per_kg * missing_g / 1000.0;

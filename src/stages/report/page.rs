@@ -5,9 +5,9 @@ use askama::Template;
 use super::pictures::Pictures;
 use super::tables::Tables;
 use super::words::Piece;
-use super::{Report, pictures, tables, trade, words};
+use super::{Report, pictures, plan, tables, trade, words};
 use crate::equipment::Equipment;
-use crate::figure::{CutPlan, Figure, Part};
+use crate::figure::{CutPlan, Figure};
 use crate::finding::{Finding, Severity};
 use crate::run_record::{FileRecord, RunRecord, StageRecord};
 
@@ -235,23 +235,10 @@ fn state(run: &RunRecord) -> State {
     State { class, sentence }
 }
 
-/// What the hours of the printers cost, in the owner's currency.
-pub fn hours_cost(figure: &Figure, equipment: &Equipment) -> f64 {
-    let printer_of = figure.schedule.as_ref().map(|schedule| schedule.printer_of(figure.parts.len()));
-    let per_hour = |part: usize| {
-        let index = printer_of.as_ref().map_or(0, |printers| printers[part]);
-        equipment.printers().nth(index).map_or(0.0, |printer| printer.cost_per_hour)
-    };
-    let hours = |(i, part): (usize, &Part)| part.estimate.as_ref().map_or(0.0, |e| e.seconds / 3600.0 * per_hour(i));
-    figure.parts.iter().enumerate().map(hours).sum()
-}
-
 /// Filament and hours in the owner's currency; `None` when neither has a price.
 fn cost(figure: &Figure, equipment: &Equipment) -> Option<f64> {
-    let estimates = || figure.parts.iter().filter_map(|part| part.estimate.as_ref());
-    let need_g = |label: usize| estimates().filter_map(|e| e.need_g.get(label)).sum::<f64>();
-    let filament: f64 = figure.palette.iter().enumerate().map(|(i, f)| need_g(i) / 1000.0 * f.price_per_kg).sum();
-    Some(filament + hours_cost(figure, equipment)).filter(|cost| *cost > 0.0)
+    let cost = figure.filament_cost(&figure.need_g()) + plan::hours_cost(figure, equipment);
+    Some(cost).filter(|cost| *cost > 0.0)
 }
 
 fn totals(figure: &Figure, run: &RunRecord, equipment: &Equipment) -> Vec<Line> {

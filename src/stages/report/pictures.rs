@@ -8,9 +8,9 @@ use serde::{Deserialize, Serialize};
 
 use super::view::View;
 use super::view::classes::shades;
-use super::{Heads, Report, explode, hidden, words};
+use super::{Heads, Report, explode, hidden, plan, words};
 use crate::colour::spaces::linear_of_bytes;
-use crate::equipment::{Equipment, Printer};
+use crate::equipment::Printer;
 use crate::figure::{Figure, NO_TONE};
 use crate::mesh::TriMesh;
 use crate::picture::annotate::{Align, Lettering, Pen, spread_labels};
@@ -94,7 +94,7 @@ pub fn all(settings: &Report, figure: &Figure, ctx: &mut StageContext<'_>) -> Re
         labels: &labels,
         palette: &palette,
         shapes: &shapes,
-        printers: printer_of_parts(figure, ctx.equipment),
+        printers: plan::printer_of_parts(figure, ctx.equipment),
         height_px,
         head_from_mm: hides.then(|| {
             let (low, high) = figure.bounds();
@@ -342,13 +342,6 @@ fn focus(scan: &TriMesh) -> Option<[DVec3; 2]> {
 fn bounds(mesh: &TriMesh, place: &Placement) -> (DVec3, DVec3) {
     let points = mesh.positions.iter().map(|p| place.apply(*p)).filter(|p| p.is_finite());
     points.fold((DVec3::INFINITY, DVec3::NEG_INFINITY), |(low, high), p| (low.min(p), high.max(p)))
-}
-
-fn printer_of_parts<'a>(figure: &Figure, equipment: &'a Equipment) -> Vec<&'a Printer> {
-    let planned = figure.schedule.as_ref().map_or_else(Vec::new, |schedule| schedule.printer_of(figure.parts.len()));
-    let printer =
-        |part: usize| equipment.printers().nth(*planned.get(part).unwrap_or(&0)).unwrap_or(&equipment.printer);
-    (0..figure.parts.len()).map(printer).collect()
 }
 
 /// The printer's bed: its corner at the origin when the part lies within it like that, else centred on the part.

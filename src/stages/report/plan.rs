@@ -88,6 +88,23 @@ pub fn of<'a>(figure: &'a Figure, used: &[Vec<usize>], equipment: &'a Equipment)
     })
 }
 
+/// The printer of each part; the one the figure is made for before there is a plan.
+#[must_use]
+pub fn printer_of_parts<'a>(figure: &Figure, equipment: &'a Equipment) -> Vec<&'a Printer> {
+    let planned = figure.schedule.as_ref().map_or_else(Vec::new, |schedule| schedule.printer_of(figure.parts.len()));
+    let printer =
+        |part: usize| equipment.printers().nth(*planned.get(part).unwrap_or(&0)).unwrap_or(&equipment.printer);
+    (0..figure.parts.len()).map(printer).collect()
+}
+
+/// What the hours of the printers cost, in the owner's currency.
+#[must_use]
+pub fn hours_cost(figure: &Figure, equipment: &Equipment) -> f64 {
+    let hours = |part: &Part| part.estimate.as_ref().map_or(0.0, |estimate| estimate.seconds / 3600.0);
+    let printers = printer_of_parts(figure, equipment);
+    figure.parts.iter().zip(printers).map(|(part, printer)| hours(part) * printer.cost_per_hour).sum()
+}
+
 fn on_one(figure: &Figure, used: &[Vec<usize>], printer: &Printer) -> Schedule {
     let print = |(part, needs): (&Part, &Vec<usize>)| Print {
         needs: needs.clone(),

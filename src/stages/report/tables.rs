@@ -169,13 +169,13 @@ pub fn swatch(filament: &Filament) -> Swatch<'_> {
 
 fn filaments<'a>(figure: &'a Figure, surfaces: &[Vec<Surface>]) -> Vec<FilamentRow<'a>> {
     let total_mm2: f64 = surfaces.iter().flatten().map(|s| s.area_mm2).sum();
-    let estimates: Vec<_> = figure.parts.iter().filter_map(|part| part.estimate.as_ref()).collect();
+    let needs_g = figure.need_g();
+    let estimated = figure.parts.iter().any(|part| part.estimate.is_some());
     let row = |(i, filament): (usize, &'a Filament)| {
         let here = || surfaces.iter().filter_map(move |s| s.get(i));
         let area_mm2: f64 = here().map(|s| s.area_mm2).sum();
-        let need_g: f64 = estimates.iter().filter_map(|e| e.need_g.get(i)).sum();
+        let need_g = needs_g[i];
         let light = [0, 1, 2].map(|k| (here().map(|s| s.light[k]).sum::<f64>() / area_mm2) as f32);
-        let estimated = !estimates.is_empty();
         let scanned = (area_mm2 > 0.0).then(|| filament.srgb()).flatten().map(|srgb| {
             let distance = ciede2000(lab_of_linear(light), lab_of_bytes(srgb));
             (format_hex(bytes_of_linear(light)), words::number(distance, 1))
