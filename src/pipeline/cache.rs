@@ -6,7 +6,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -21,6 +21,8 @@ use super::manifest::Manifest;
 
 const MESHES: &str = "meshes";
 const KEPT: &str = "kept";
+/// Age of a hidden file from which nobody is writing it any more.
+const LEFTOVER: Duration = Duration::from_hours(1);
 
 /// A folder of stage results.
 #[derive(Debug)]
@@ -283,17 +285,28 @@ impl Cache {
         Ok(())
     }
 
+    /// What lies in one folder of the cache. Other processes write and remove there meanwhile: what is gone between two
+    /// looks is not there, and what is still being written is passed over.
     fn listed(&self, folder: &str) -> io::Result<Vec<(PathBuf, u64, SystemTime)>> {
+        let gone = |error: &io::Error| error.kind() == io::ErrorKind::NotFound;
         let entries = match fs::read_dir(self.root.join(folder)) {
             Ok(entries) => entries,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) if gone(&error) => return Ok(Vec::new()),
             Err(error) => return Err(error),
         };
         let mut list = Vec::new();
         for entry in entries {
             let entry = entry?;
-            let meta = entry.metadata()?;
-            list.push((entry.path(), meta.len(), meta.modified()?));
+            let meta = match entry.metadata() {
+                Ok(meta) => meta,
+                Err(error) if gone(&error) => continue,
+                Err(error) => return Err(error),
+            };
+            let changed = meta.modified()?;
+            let hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+            if !hidden || changed.elapsed().is_ok_and(|age| age > LEFTOVER) {
+                list.push((entry.path(), meta.len(), changed));
+            }
         }
         list.sort();
         Ok(list)
@@ -320,6 +333,8 @@ impl Keep for Cache {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::{AtomicBool, Ordering};
+
     use super::*;
 
     fn stored(cache: &mut Cache, stamp: &str, height: f64) -> Arc<TriMesh> {
@@ -357,6 +372,28 @@ mod tests {
         assert_eq!(cache.get(KeptOf::Mesh(&second), "area").as_deref(), Some(b"1.0".as_slice()));
         cache.shrink(0).unwrap();
         assert_eq!(cache.listed(KEPT).unwrap(), Vec::new());
+    }
+
+    #[test]
+    fn others_may_write_while_it_is_measured_and_shrunk() {
+        let folder = tempfile::tempdir().unwrap();
+        let (writer, stop) = (Cache::open(folder.path()), AtomicBool::new(false));
+        std::thread::scope(|scope| {
+            let writing = scope.spawn(|| {
+                let mut written = 0_u64;
+                while !stop.load(Ordering::Relaxed) {
+                    files::write_checked(&writer.mesh_path(&written.to_string()), &written.to_le_bytes()).unwrap();
+                    written += 1;
+                }
+                written
+            });
+            let cache = Cache::open(folder.path());
+            let measured = (0..2000).map(|_| cache.size_bytes().and_then(|_| cache.sweep()));
+            let measured = measured.collect::<io::Result<Vec<()>>>();
+            stop.store(true, Ordering::Relaxed);
+            assert!(writing.join().unwrap() > 0);
+            measured.unwrap();
+        });
     }
 
     #[test]
