@@ -147,9 +147,13 @@ fn prove(workshop: &Workshop, ledger: &Ledger, traces: Traces) -> io::Result<Pro
     let mut proof = Proof::default();
     let mut waiting = vec![workshop.outbox(), workshop.hidden()];
     while let Some(folder) = waiting.pop() {
-        for entry in fs::read_dir(folder)? {
+        // What another process removes meanwhile is not left.
+        let entries = match fs::read_dir(folder) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
+            other => other?,
+        };
+        for entry in entries {
             let path = entry?.path();
-            // What another process removes meanwhile is not left.
             let Ok(meta) = fs::symlink_metadata(&path) else { continue };
             if meta.is_dir() {
                 waiting.push(path);

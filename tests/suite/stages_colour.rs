@@ -219,6 +219,21 @@ fn clear_colours_get_their_own_filaments() {
     assert!(outcome.numbers["de_excess_mean"] < 1.0 && outcome.numbers["de_mean"] < 5.0, "{:?}", outcome.numbers);
 }
 
+/// The crew's colours, a fourth of the way to each other and with a camera's noise.
+fn noisy(p: DVec3) -> [f32; 3] {
+    let (clear, other) = (crew(p), crew(DVec3::new(p.x, p.y, -p.z)));
+    [0, 1, 2].map(|i| ((0.75 * clear[i] + 0.25 * other[i]) * (1.0 + 0.3 * noise(p))).clamp(0.0, 1.0))
+}
+
+#[test]
+fn noise_is_smoothed_at_little_cost() {
+    let outcome = reduce(&whole(&noisy), &settings("{even_light: 0, colours: 5}"));
+    let number = |name: &str| outcome.numbers[name];
+    assert!(number("patches_unsmoothed") > 20.0 * number("patches"), "{:?}", outcome.numbers);
+    assert!(number("border_mm") <= 0.35 * number("border_unsmoothed_mm"), "{:?}", outcome.numbers);
+    assert!(number("de_evened_excess_mean") <= 0.06 * number("de_evened_mean_best"), "{:?}", outcome.numbers);
+}
+
 /// Seven spots of 2.4 mm radius and three of 6 mm in a grid on the front.
 fn spotted(p: DVec3) -> [f32; 3] {
     let spot = |y: f64, z: f64, radius: f64| p.x > 0.0 && (p - DVec3::new(p.x, y, z)).length() < radius;

@@ -16,7 +16,10 @@ mod regions;
 mod roughness;
 mod settings;
 mod shades;
+mod truth;
 mod verdict;
+
+use rayon::prelude::*;
 
 use crate::colour::mix;
 use crate::colour::spaces::{self, Lab};
@@ -36,6 +39,7 @@ use light::Light;
 use palette::{Palettes, Shelf};
 use patches::Limits;
 use shades::Shades;
+use truth::{OfCorners, OfTriangles};
 
 /// Brightest over darkest side from which the light of a scan is worth a word (common practice, no source).
 const STRONG_LIGHT: f64 = 4.0;
@@ -63,7 +67,7 @@ impl Transform for ColourReduce {
 
     fn run(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Figure, StageError> {
         let shelf = Shelf::new(&ctx.equipment.shelf, self)?;
-        let (surface, shades, zones) = self.look(figure, ctx)?;
+        let Look { surface, shades, zones, raw } = self.look(figure, ctx)?;
         ctx.progress(0.3, "choosing filaments");
         let samples = palette::samples(&surface, &shades, &zones, self);
         let palettes = palette::choose(&shelf, ctx.equipment, self, &samples, figure.parts.len())?;
@@ -73,6 +77,7 @@ impl Transform for ColourReduce {
         let labs: Vec<Lab> = palettes.union.iter().map(|j| shelf.labs[*j]).collect();
         let colours = (labs.as_slice(), palettes.of_part.as_slice());
         let task = Task::new((&surface, &shades), &zones, colours, self.lightness_divisor(), self.smoothing_mm);
+        log_unsmoothed(&truth::unsmoothed(&task, &labs, &raw), &surface, ctx);
         let labels = self.label(figure, &task, ctx)?;
         ctx.progress(0.9, "judging the colours");
         let limits = self.limits(ctx);
@@ -84,7 +89,7 @@ impl Transform for ColourReduce {
         ctx.figure("patches", patches as f64);
         ctx.figure("border_mm", border_mm);
         ctx.figure("border_roughness", roughness::roughness(&drawn));
-        log_truth(&task, &drawn, &labs, &shades, ctx);
+        log_truth(&task, &drawn, &labs, ctx);
         let mixes = self.mixes(&labs);
         let offer = verdict::Offer {
             shelf: &ctx.equipment.shelf,
@@ -104,32 +109,44 @@ impl Transform for ColourReduce {
     }
 }
 
+/// What there is to see.
+struct Look {
+    surface: Surface,
+    /// Colours without noise and one-sided light.
+    shades: Shades,
+    /// How much each face counts.
+    zones: Vec<f32>,
+    /// Linear colours of vertices as scanned, only without that light.
+    raw: Vec<[f32; 3]>,
+}
+
 impl ColourReduce {
-    /// What there is to see: the surface, its colours without noise and one-sided light, and how much each face counts.
-    fn look(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<(Surface, Shades, Vec<f32>), StageError> {
+    fn look(&self, figure: &Figure, ctx: &mut StageContext<'_>) -> Result<Look, StageError> {
         ctx.progress(0.0, "gathering the surface");
         let surface = Surface::new(figure);
         ctx.checkpoint()?;
         ctx.progress(0.15, "taking noise off the colours");
         let mut shades = Shades::new(&surface);
+        let mut raw = surface.linear.clone();
         ctx.checkpoint()?;
         if self.even_light > 0.0 {
             let light = Light::fit(figure, &surface, &shades);
             let share = light.share(self.even_light, self.even_light_max);
-            shades = shades.brightened(&light.factors(figure, &surface, share));
+            let factors = light.factors(figure, &surface, share);
+            shades = shades.brightened(&factors);
+            raw.par_iter_mut().zip(&factors).for_each(|(colour, factor)| *colour = colour.map(|c| c * *factor as f32));
             log_light(&light, share, ctx);
             ctx.checkpoint()?;
         }
         let zones = ZoneWeights { skin: self.skin_weight as f32, face: self.face_weight as f32 };
         let zones = shades::zone_weights(figure, &surface, &shades, zones);
-        Ok((surface, shades, zones))
+        Ok(Look { surface, shades, zones, raw })
     }
 
     /// Labels with short, straight borders and no patch too small.
     fn label(&self, figure: &Figure, task: &Task, ctx: &mut StageContext<'_>) -> Result<Vec<u8>, StageError> {
         /// Clearing a patch away may pinch others, and the other way round.
         const ROUNDS: usize = 6;
-        let (unsmoothed, unsmoothed_mm) = patches::count(task.surface, &task.nearest());
         let mut labels = task.solve(self.smoothing_mm);
         borders::straighten(task, &mut labels, self.patch_min_mm2);
         self.keep_features(figure, task, &mut labels, ctx);
@@ -146,9 +163,7 @@ impl ColourReduce {
             }
             cleared += patches::settle(task, &mut labels, limits);
         }
-        ctx.figure("patches_unsmoothed", unsmoothed as f64);
         ctx.figure("patches_cleared", cleared as f64);
-        ctx.figure("border_unsmoothed_mm", unsmoothed_mm);
         ctx.checkpoint()?;
         Ok(labels)
     }
@@ -227,11 +242,18 @@ fn log_light(light: &Light, share: f64, ctx: &mut StageContext<'_>) {
     }
 }
 
+/// Logs what borders would be like if each face had the filament nearest to it.
+fn log_unsmoothed(labels: &[u8], surface: &Surface, ctx: &mut StageContext<'_>) {
+    let (patches, border_mm) = patches::count(surface, labels);
+    ctx.figure("patches_unsmoothed", patches as f64);
+    ctx.figure("border_unsmoothed_mm", border_mm);
+}
+
 /// Logs how far the labels are from the colours as scanned, and from those with even light.
-fn log_truth(task: &Task, drawn: &Drawn, palette: &[Lab], shades: &Shades, ctx: &mut StageContext<'_>) {
-    let scanned = |face: usize| spaces::lab_of_linear(task.surface.colour(face));
-    let scanned = verdict::truth(task, drawn, palette, scanned);
-    let evened = verdict::truth(task, drawn, palette, |face| shades.of_face(task.surface, face));
+fn log_truth(task: &Task, drawn: &Drawn, palette: &[Lab], ctx: &mut StageContext<'_>) {
+    let colour = |face: usize| spaces::lab_of_linear(task.surface.colour(face));
+    let scanned = truth::truth(task, drawn, &OfTriangles { drawn, palette, colour });
+    let evened = truth::truth(task, drawn, &OfCorners::new(drawn, palette));
     ctx.figure("de_mean_best", scanned.best.mean);
     ctx.figure("de_p95_best", scanned.best.p95);
     ctx.figure("de_mean", scanned.labels.mean);

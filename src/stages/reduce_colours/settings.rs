@@ -99,7 +99,7 @@ impl Default for ColourReduce {
 
 impl Settings for ColourReduce {
     const NAME: &'static str = "colour-reduce";
-    const VERSION: u32 = 5;
+    const VERSION: u32 = 6;
     const SUMMARY: &'static str = "choose a few filaments off the shelf and give each triangle one of them";
     const EXAMPLE: &'static str = "\
 colours: 5

@@ -4,7 +4,6 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 use super::advice::Wanted;
-use super::drawn::Drawn;
 use super::features::Kept;
 use super::labels::Task;
 use super::palette::Palettes;
@@ -27,78 +26,6 @@ const REGION_SHARE: f64 = 0.01;
 const WANTED_GAIN: f64 = 0.05;
 /// Most regions told of.
 const REGIONS_MAX: usize = 5;
-
-/// Mean and 95th percentile of colour differences by area.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Spread {
-    pub mean: f64,
-    pub p95: f64,
-}
-
-/// Differences of colours from what is printed.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Truth {
-    /// With the best filament of its part for each face.
-    pub best: Spread,
-    /// With the labels.
-    pub labels: Spread,
-    /// Mean with the labels over the mean with the best, in the worst part.
-    pub excess_worst: f64,
-}
-
-impl Truth {
-    /// Mean with the labels over the mean with the best.
-    #[must_use]
-    pub fn excess(&self) -> f64 {
-        self.labels.mean - self.best.mean
-    }
-}
-
-/// Measures how far the labels of pieces of faces are from a colour for each face.
-#[must_use]
-pub fn truth(task: &Task, drawn: &Drawn, palette: &[Lab], colour: impl Fn(usize) -> Lab + Sync) -> Truth {
-    let (surface, labels) = (&drawn.surface, &drawn.labels);
-    let differ = |face: usize| {
-        let source = drawn.source[face] as usize;
-        let scan = colour(source);
-        let all = task.allowed(source).iter().map(|label| ciede2000(scan, palette[usize::from(*label)]));
-        [all.fold(f64::INFINITY, f64::min), ciede2000(scan, palette[usize::from(labels[face])])]
-    };
-    let differences: Vec<[f64; 2]> = (0..surface.len()).into_par_iter().map(differ).collect();
-    let excess = |faces: &[usize]| {
-        let range = faces[0]..faces[1];
-        let area: f64 = range.clone().map(|f| f64::from(surface.area_mm2[f])).sum();
-        let sum: f64 = range.map(|f| f64::from(surface.area_mm2[f]) * (differences[f][1] - differences[f][0])).sum();
-        sum / area.max(f64::MIN_POSITIVE)
-    };
-    Truth {
-        best: spread(differences.iter().map(|d| d[0]).zip(&surface.area_mm2)),
-        labels: spread(differences.iter().map(|d| d[1]).zip(&surface.area_mm2)),
-        excess_worst: surface.part_start.windows(2).map(excess).fold(0.0, f64::max),
-    }
-}
-
-/// Mean and percentile of weighted values, the percentile to a hundredth.
-fn spread<'a>(values: impl Iterator<Item = (f64, &'a f32)>) -> Spread {
-    let mut bins = vec![0.0; 20_000];
-    let (mut sum, mut weights) = (0.0, 0.0);
-    for (value, &weight) in values {
-        let weight = f64::from(weight);
-        bins[((value * 100.0) as usize).min(19_999)] += weight;
-        sum += value * weight;
-        weights += weight;
-    }
-    if weights <= 0.0 {
-        return Spread::default();
-    }
-    let mut below = 0.0;
-    let reaches = |bin: &f64| {
-        below += bin;
-        below >= 0.95 * weights
-    };
-    let p95 = bins.iter().position(reaches).unwrap_or(0) as f64 / 100.0;
-    Spread { mean: sum / weights, p95 }
-}
 
 /// What the shelf offers, for judging regions.
 #[derive(Clone, Copy, Debug)]
