@@ -69,6 +69,9 @@ impl Failure {
             Self::Daemon(DaemonError::Ledger(_)) => {
                 "is the disk full? a damaged ledger is made anew by the next `statuary watch`".into()
             }
+            Self::Daemon(DaemonError::Fleet(_)) => {
+                "check the files of credentials and certificates, and that the folder can be written".into()
+            }
             Self::Daemon(DaemonError::Workshop(_)) => {
                 "is it a folder made by `statuary init`, and is its disk there?".into()
             }
@@ -100,7 +103,7 @@ impl Failure {
                 RunError::Write(_) => 6,
                 RunError::Json(_) | RunError::Yaml(_) => 1,
             },
-            Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_) | DaemonError::Ledger(_)) => 6,
+            Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_) | DaemonError::Ledger(_) | DaemonError::Fleet(_)) => 6,
             Self::Json(_) | Self::Yaml(_) => 1,
             Self::PrintCheck => 7,
             Self::Below(_) => 8,

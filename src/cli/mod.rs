@@ -16,6 +16,7 @@ mod status;
 mod swatch;
 mod verdict;
 mod watch;
+mod work;
 
 use std::process::ExitCode;
 
@@ -50,6 +51,8 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     /// Watch a workshop: a scan dropped into inbox/PIPELINE becomes a folder in outbox
     Watch(watch::WatchArgs),
+    /// Take scans that a daemon offers to a fleet of machines, and work on them here
+    Work(work::WorkArgs),
     /// Read pipelines, shelf and printers, and point at what is wrong
     Check(check::CheckArgs),
     /// Make a workshop
@@ -111,6 +114,7 @@ fn dispatch(command: Command, json: bool) -> Result<(), Failure> {
         Command::Inspect(args) => inspect::inspect(&args, json),
         Command::Swatch(args) => swatch::swatch(&args, json),
         Command::Watch(args) => watch::watch(&args, json),
+        Command::Work(args) => work::work(args, json),
         Command::Check(args) => check::check(&args, json),
         Command::Init(args) => demo::init(&args, json),
         Command::Demo(args) => demo::demo(&args, json),

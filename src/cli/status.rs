@@ -105,7 +105,8 @@ fn more(row: &Row) -> String {
     if row.state.is_settled() || !row.reason.is_empty() {
         return if row.reason.is_empty() { row.out.clone() } else { row.reason.clone() };
     }
-    format!("will take about {}", gigabytes(row.memory_bytes))
+    let at = row.machine().map_or(String::new(), |machine| format!(", at {machine}"));
+    format!("will take about {}{at}", gigabytes(row.memory_bytes))
 }
 
 /// `statuary forget`: tells what it looked through, and fails when something is left.

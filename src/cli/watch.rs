@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use tracing_subscriber::EnvFilter;
 
+use crate::daemon::fleet::FleetOptions;
 use crate::daemon::inbox::{Inbox, Patience, name_of};
 use crate::daemon::memory::{gigabytes, predict};
 use crate::daemon::workshop::Workshop;
@@ -13,6 +14,7 @@ use crate::daemon::{self, Naming, Options, plan_of};
 use crate::stages::Stage;
 
 use super::exit_code::Failure;
+use super::work::FleetArgs;
 
 /// Arguments of `watch`.
 #[derive(Debug, clap::Args)]
@@ -65,6 +67,14 @@ pub struct WatchArgs {
     /// How long to hold a scan when the disk fails; twice as long each further time, five times, an hour at most
     #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
     pub hold_secs: f64,
+    /// Let the workers of a fleet do the work: address of their NATS server with JetStream, nats://HOST or tls://HOST
+    #[arg(long, value_name = "URL", conflicts_with_all = ["jobs", "memory_gb", "nice"])]
+    pub fleet: Option<String>,
+    #[command(flatten)]
+    pub fleet_more: FleetArgs,
+    /// With --fleet: a worker that gives no sign of life for so long has lost its scan to another
+    #[arg(long, default_value_t = 60.0, value_name = "SECONDS", requires = "fleet")]
+    pub lease_secs: f64,
 }
 
 /// `statuary watch`. With `--json` the log is JSON lines.
@@ -82,12 +92,6 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
     if args.dry {
         return dry(&workshop);
     }
-    let seconds = |name: &str, value: f64| {
-        Duration::try_from_secs_f64(value).map_err(|_| Failure::Arguments {
-            what: format!("--{name} {value} is no length of time"),
-            hint: "give seconds, such as 3 or 0.5".into(),
-        })
-    };
     let options = Options {
         patience: Patience {
             settle: seconds("settle-secs", args.settle_secs)?,
@@ -107,9 +111,20 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
         hold_first: seconds("hold-secs", args.hold_secs)?,
         json,
     };
+    let lease = seconds("lease-secs", args.lease_secs)?.max(Duration::from_secs(1));
+    let address = args.fleet.as_ref().map(|url| args.fleet_more.address(url)).transpose()?;
+    let fleet = address.map(|address| FleetOptions { address, lease });
     start_log(json);
-    daemon::watch(&workshop, options)?;
+    daemon::watch(&workshop, options, fleet.as_ref())?;
     Ok(())
+}
+
+/// A length of time that was typed in, s.
+pub fn seconds(name: &str, value: f64) -> Result<Duration, Failure> {
+    Duration::try_from_secs_f64(value).map_err(|_| Failure::Arguments {
+        what: format!("--{name} {value} is no length of time"),
+        hint: "give a number that is not below zero, such as 3 or 0.5".into(),
+    })
 }
 
 /// Tells of each scan in the inbox what a daemon would do with it.

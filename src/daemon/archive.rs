@@ -11,11 +11,12 @@ use std::path::{Path, PathBuf};
 use crate::pipeline::files;
 
 /// Most that may come out, bytes.
-const TOTAL_MAX: u64 = 4 << 30;
+pub const TOTAL_MAX: u64 = 4 << 30;
 /// Above [`RATIO_FROM`], no entry may grow by more than this.
 const RATIO_MAX: u64 = 200;
 const RATIO_FROM: u64 = 10 << 20;
-const ENTRIES_MAX: u64 = 2000;
+/// Most entries.
+pub const ENTRIES_MAX: u64 = 2000;
 const LIST_MAX: u64 = 16 << 20;
 /// Length of the record at the end without its comment, and the longest comment.
 const END_BYTES: u64 = 22;

@@ -18,6 +18,21 @@ pub enum Heard {
     Said(JobId, u64, Message),
     /// Its output ended; with its last words on standard error.
     Gone(JobId, u64, String),
+    /// Another machine has it, by name; an empty one when it waits for another.
+    Taken(JobId, u64, String),
+    /// It was lost on the way, and is to wait for its turn again.
+    Back(JobId, u64, String),
+}
+
+impl Heard {
+    /// The claim it is about.
+    #[must_use]
+    pub fn claim(&self) -> (JobId, u64) {
+        match self {
+            Self::Said(job, token, _) | Self::Gone(job, token, _) | Self::Taken(job, token, _) => (*job, *token),
+            Self::Back(job, token, _) => (*job, *token),
+        }
+    }
 }
 
 /// A working process.
@@ -74,6 +89,12 @@ impl Worker {
     /// Ends it at once.
     pub fn kill(&mut self) {
         let _ = self.process.kill();
+    }
+
+    /// Number of the process.
+    #[must_use]
+    pub fn id(&self) -> u32 {
+        self.process.id()
     }
 
     /// What it takes up now, bytes; 0 when the system does not tell.

@@ -11,6 +11,8 @@ use crate::pipeline::cache::Cache;
 use crate::pipeline::files;
 
 use super::child::{Heard, Worker};
+use super::fleet::{Errand, Fleet, OFFERS_MAX};
+use super::hands::Hands;
 use super::health::{AtWork, Health};
 use super::job::{JobFolder, Marks};
 use super::ledger::{JobId, LEASE, LeaseWatch, Ledger, LedgerError, Row, State};
@@ -37,7 +39,7 @@ const HOLD_MAX: Duration = Duration::from_hours(1);
 struct Running {
     row: Row,
     token: u64,
-    worker: Worker,
+    hands: Hands,
     /// The scan's files when the work began: a writer may still have them open.
     marks: Marks,
     stage: (String, Instant),
@@ -45,6 +47,8 @@ struct Running {
     ending: Option<Ending>,
     /// Last words, once its output has ended.
     gone: Option<String>,
+    /// Why it is given back, when it was lost on the way.
+    back: Option<String>,
     /// Why it was killed by us.
     overdue: Option<String>,
     cancelled: bool,
@@ -56,6 +60,8 @@ pub struct Crew {
     workshop: Workshop,
     ledger: Ledger,
     options: Options,
+    /// Who works instead of this machine.
+    fleet: Option<Fleet>,
     owner: String,
     running: BTreeMap<JobId, Running>,
     heard: (Sender<Heard>, Receiver<Heard>),
@@ -70,12 +76,13 @@ pub struct Crew {
 
 impl Crew {
     #[must_use]
-    pub fn new(workshop: Workshop, ledger: Ledger, options: Options) -> Self {
+    pub fn new(workshop: Workshop, ledger: Ledger, options: Options, fleet: Option<Fleet>) -> Self {
         let now = Instant::now();
         Self {
             workshop,
             ledger,
             options,
+            fleet,
             owner: format!("{OWNER}{}", std::process::id()),
             running: BTreeMap::new(),
             heard: channel(),
@@ -97,11 +104,12 @@ impl Crew {
             job: job.to_string(),
             stage: running.stage.0.clone(),
             stage_seconds: running.stage.1.elapsed().as_secs_f64(),
-            memory_bytes: running.worker.resident_bytes(),
+            memory_bytes: running.hands.resident_bytes(),
         };
         let at_work = self.running.iter().map(at_work).collect();
         let (settled, run_seconds) = self.settled;
-        Ok(Health { at_work, settled, run_seconds, ..Health::of(&self.workshop, &self.ledger)? })
+        let fleet = self.fleet.as_ref().map(Fleet::outlook);
+        Ok(Health { at_work, settled, run_seconds, fleet, ..Health::of(&self.workshop, &self.ledger)? })
     }
 
     /// Forgets what is kept too long.
@@ -141,10 +149,9 @@ impl Crew {
     }
 
     fn hear(&mut self, heard: Heard) {
-        let (job, token) = match &heard {
-            Heard::Said(job, token, _) | Heard::Gone(job, token, _) => (*job, *token),
-        };
-        let Some(running) = self.running.get_mut(&job).filter(|running| running.token == token) else { return };
+        let (job, token) = heard.claim();
+        let ours = |running: &&mut Running| running.token == token && running.gone.is_none();
+        let Some(running) = self.running.get_mut(&job).filter(ours) else { return };
         match heard {
             Heard::Said(_, _, Message::Starts { index, total, stage }) => {
                 info!(%job, stage = %stage, "stage {} of {total}", index + 1);
@@ -158,6 +165,15 @@ impl Crew {
             }
             Heard::Said(_, _, Message::Ending(ending)) => running.ending = Some(ending),
             Heard::Gone(_, _, words) => running.gone = Some(words),
+            Heard::Back(_, _, why) => (running.back, running.gone) = (Some(why), Some(String::new())),
+            Heard::Taken(_, _, machine) => {
+                // A start counts from when somebody begins; what lies on the queue has not begun.
+                let starts = if machine.is_empty() { -1 } else { 1 };
+                let owner = Row::owner_at(&self.owner, &machine);
+                if let Err(error) = self.ledger.hand((job, token), &owner, starts) {
+                    warn!(%job, %error, "cannot write down who has it");
+                }
+            }
         }
     }
 
@@ -171,7 +187,7 @@ impl Crew {
         self.look_after_leases()?;
         self.end_overdue();
         if stopping {
-            self.running.values_mut().for_each(|running| running.worker.stop());
+            self.running.values_mut().for_each(|running| running.hands.stop());
             return Ok(());
         }
         self.release_held()?;
@@ -203,6 +219,9 @@ impl Crew {
     fn settle(&mut self, running: &mut Running) -> io::Result<()> {
         let (job, claim) = (running.row.job, (running.row.job, running.token));
         let folder = JobFolder::at_work(&self.workshop, job);
+        if let Some(why) = running.back.as_ref().filter(|_| !running.cancelled) {
+            return Ok(self.ledger.give_back(claim, why)?);
+        }
         if running.cancelled {
             self.ledger.cancel(job)?;
             info!(%job, scan = %running.row.scan, "cancelled");
@@ -257,7 +276,7 @@ impl Crew {
 
     fn broke_off(&mut self, running: &mut Running) -> io::Result<()> {
         let words = running.gone.clone().unwrap_or_default();
-        let fate = running.worker.fate(&words);
+        let fate = running.hands.fate(&words);
         let stage = match running.stage.0.as_str() {
             "" => String::new(),
             stage => format!(" in `{stage}`"),
@@ -296,7 +315,7 @@ impl Crew {
             match self.running.get_mut(&row.job) {
                 Some(running) if row.wish == CANCEL => {
                     running.cancelled = true;
-                    running.worker.kill();
+                    running.hands.kill();
                 }
                 _ => wishes::fulfil(&self.workshop, &mut self.ledger, &row)?,
             }
@@ -312,7 +331,7 @@ impl Crew {
         self.last_beat = Instant::now();
         for (job, running) in &mut self.running {
             match self.ledger.beat((*job, running.token), false) {
-                Err(LedgerError::Lost(_)) => running.worker.kill(),
+                Err(LedgerError::Lost(_)) => running.hands.kill(),
                 other => other?,
             }
         }
@@ -328,10 +347,11 @@ impl Crew {
     fn end_overdue(&mut self) {
         for running in self.running.values_mut() {
             let (stage, since) = &running.stage;
-            if running.overdue.is_none() && since.elapsed() > self.options.stage_time {
+            // Another machine does so itself, by its own clock.
+            if !running.hands.are_away() && running.overdue.is_none() && since.elapsed() > self.options.stage_time {
                 let minutes = self.options.stage_time.as_secs_f64() / 60.0;
                 running.overdue = Some(format!("`{stage}` took longer than {minutes} minutes"));
-                running.worker.kill();
+                running.hands.kill();
             }
         }
     }
@@ -353,11 +373,12 @@ impl Crew {
 
     /// First come, first served: who has no room lets nobody pass.
     fn start_waiting(&mut self) -> io::Result<()> {
-        if self.running.len() >= self.options.jobs {
+        let most = if self.fleet.is_some() { OFFERS_MAX } else { self.options.jobs };
+        if self.running.len() >= most {
             return Ok(());
         }
         for row in self.ledger.in_state(State::Waiting)? {
-            if self.running.len() >= self.options.jobs {
+            if self.running.len() >= most {
                 break;
             }
             if row.wish.is_empty() && plan_of(&self.workshop, &row.pipeline).is_ok() && !self.start_or_refuse(&row)? {
@@ -378,6 +399,11 @@ impl Crew {
             refuse(&self.workshop, &mut self.ledger, (row.job, None), (&reason, hint))?;
             return Ok(true);
         }
+        if self.fleet.is_some() {
+            // Whoever takes it has the room.
+            self.offer(row)?;
+            return Ok(true);
+        }
         if row.memory_bytes > room.most {
             let (needs, most) = (gigabytes(row.memory_bytes), gigabytes(room.most));
             let reason = format!("it would take about {needs} of memory, and {most} may be taken here");
@@ -386,14 +412,12 @@ impl Crew {
             refuse(&self.workshop, &mut self.ledger, (row.job, None), (&reason, hint))?;
             return Ok(true);
         }
-        let taken: u64 = self.running.values().map(|r| r.row.memory_bytes).sum();
-        let to_come: u64 =
-            self.running.values().map(|r| r.row.memory_bytes.saturating_sub(r.worker.resident_bytes())).sum();
-        let fits = taken + row.memory_bytes <= room.most && row.memory_bytes <= room.free.saturating_sub(to_come);
-        if !fits {
+        let at_work: Vec<(u64, u64)> =
+            self.running.values().map(|r| (r.row.memory_bytes, r.hands.resident_bytes())).collect();
+        if !room.has_place_for(row.memory_bytes, &at_work) {
             if self.told.insert(format!("room {}", row.job)) {
-                let (needs, free) = (gigabytes(row.memory_bytes), gigabytes(room.free.saturating_sub(to_come)));
-                info!(job = %row.job, scan = %row.scan, %needs, %free, "waits for memory");
+                let (needs, left) = (gigabytes(row.memory_bytes), gigabytes(room.left(&at_work)));
+                info!(job = %row.job, scan = %row.scan, %needs, %left, "waits for memory");
             }
             return Ok(false);
         }
@@ -413,23 +437,12 @@ impl Crew {
             nice: self.options.nice,
             memory_bytes,
             name: (self.options.naming == Naming::Number).then(|| row.job.to_string()),
+            cache: None,
         };
         match Worker::start(&order, (job, token), self.options.json, &self.heard.0) {
             Ok(worker) => {
                 info!(%job, scan = %row.scan, pipeline = %row.pipeline, "started");
-                let running = Running {
-                    row: row.clone(),
-                    token,
-                    worker,
-                    marks,
-                    stage: (String::new(), Instant::now()),
-                    since: Instant::now(),
-                    ending: None,
-                    gone: None,
-                    overdue: None,
-                    cancelled: false,
-                };
-                self.running.insert(job, running);
+                self.run(row, token, marks, Hands::Here(worker));
                 Ok(())
             }
             Err(error) => {
@@ -437,6 +450,46 @@ impl Crew {
                 Ok(self.ledger.hold((job, token), &format!("no working process could be started: {error}"))?)
             }
         }
+    }
+
+    /// Lets the fleet have a job.
+    fn offer(&mut self, row: &Row) -> io::Result<()> {
+        let Some(fleet) = self.fleet.clone() else { return Ok(()) };
+        let folder = JobFolder::at_work(&self.workshop, row.job);
+        let marks = folder.marks()?;
+        let (job, token) = self.ledger.claim(row.job, &self.owner)?;
+        self.ledger.hand((job, token), &self.owner, -1)?;
+        let errand = Errand {
+            job,
+            token,
+            scan: folder.scan_path(&row.scan),
+            pipeline: row.pipeline.clone(),
+            name: (self.options.naming == Naming::Number).then(|| row.job.to_string()),
+            memory_bytes: row.memory_bytes,
+            stage_time: self.options.stage_time,
+            filled: folder.filled(token),
+        };
+        let remote = fleet.offer(errand, &self.heard.0);
+        info!(%job, scan = %row.scan, pipeline = %row.pipeline, "offered to the fleet");
+        self.run(row, token, marks, Hands::Away(remote));
+        Ok(())
+    }
+
+    fn run(&mut self, row: &Row, token: u64, marks: Marks, hands: Hands) {
+        let running = Running {
+            row: row.clone(),
+            token,
+            hands,
+            marks,
+            stage: (String::new(), Instant::now()),
+            since: Instant::now(),
+            ending: None,
+            gone: None,
+            back: None,
+            overdue: None,
+            cancelled: false,
+        };
+        self.running.insert(row.job, running);
     }
 }
 

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::pipeline::cache::Cache;
 use crate::pipeline::files;
 
+use super::fleet::Outlook;
 use super::job::now;
 use super::ledger::{Ledger, State};
 use super::workshop::Workshop;
@@ -52,6 +53,9 @@ pub struct Health {
     /// Since the daemon began: jobs settled, and the time their runs took, s.
     pub settled: u64,
     pub run_seconds: f64,
+    /// The fleet that works instead of this machine, if one does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fleet: Option<Outlook>,
 }
 
 impl Health {
@@ -116,6 +120,14 @@ impl Health {
             "Free on the disk of the workshop.",
             &one(self.disk_free_bytes as f64),
         );
+        if let Some(fleet) = self.fleet {
+            let up = f64::from(u8::from(fleet.connected));
+            family("statuary_fleet_connected", "gauge", "1 while the fleet's server is there.", &one(up));
+            let offers = one(fleet.open_offers as f64);
+            family("statuary_fleet_open_offers", "gauge", "Scans offered to the fleet and not back yet.", &offers);
+            let workers = one(fleet.workers as f64);
+            family("statuary_fleet_workers", "gauge", "Workers that gave a sign of life of late.", &workers);
+        }
         text + "# EOF\n"
     }
 }

@@ -80,6 +80,20 @@ impl Room {
         let most = wanted.unwrap_or((most as f64 * SHARE) as u64);
         Self { most, free: if wanted.is_some() { free.max(most) } else { free } }
     }
+
+    /// What is left for one more, when those at work will take so much, of which they have so much now; bytes.
+    #[must_use]
+    pub fn left(&self, at_work: &[(u64, u64)]) -> u64 {
+        let taken: u64 = at_work.iter().map(|(will_take, _)| will_take).sum();
+        let to_come: u64 = at_work.iter().map(|(will_take, has)| will_take.saturating_sub(*has)).sum();
+        self.most.saturating_sub(taken).min(self.free.saturating_sub(to_come))
+    }
+
+    /// Whether one more fits in, by what it will take.
+    #[must_use]
+    pub fn has_place_for(&self, bytes: u64, at_work: &[(u64, u64)]) -> bool {
+        bytes <= self.left(at_work)
+    }
 }
 
 /// Lines of the system's account of its memory, as bytes; plenty where there is no such account.
@@ -135,6 +149,16 @@ mod tests {
         }
         let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/deckhand-small.ply");
         assert_eq!(predict(&shipped).triangles, 45_557);
+    }
+
+    #[test]
+    fn what_is_at_work_counts_with_what_it_has_and_will_take() {
+        let room = Room { most: 100, free: 60 };
+        assert_eq!(room.left(&[]), 60);
+        assert_eq!(room.left(&[(30, 30)]), 60, "it has all of it already, so that it is not free");
+        assert_eq!(room.left(&[(30, 10)]), 40, "20 of what is free are spoken for");
+        assert_eq!(room.left(&[(80, 80)]), 20, "not more than the most");
+        assert!(room.has_place_for(20, &[(80, 80)]) && !room.has_place_for(21, &[(80, 80)]));
     }
 
     #[test]

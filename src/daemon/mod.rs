@@ -4,7 +4,9 @@
 pub mod archive;
 pub mod child;
 mod crew;
+pub mod fleet;
 pub mod forget;
+mod hands;
 pub mod health;
 pub mod inbox;
 mod intake;
@@ -35,6 +37,7 @@ use crate::pipeline::plan::{Plan, plan};
 use crate::problem::Problem;
 
 use crew::Crew;
+use fleet::{Fleet, FleetOptions};
 use inbox::Patience;
 use intake::{Intake, Look};
 use ledger::{Ledger, LedgerError};
@@ -96,18 +99,23 @@ pub enum DaemonError {
     Workshop(#[from] io::Error),
     #[error(transparent)]
     Ledger(#[from] LedgerError),
+    #[error("the fleet: {0}")]
+    Fleet(io::Error),
 }
 
 fn count(faults: usize) -> String {
     if faults == 1 { "1 fault".into() } else { format!("{faults} faults") }
 }
 
-/// Watches a workshop until asked to stop.
+/// Longest that the end waits for the fleet's server.
+const FAREWELL: Duration = Duration::from_secs(5);
+
+/// Watches a workshop until asked to stop; with a fleet, others do the work.
 ///
 /// # Errors
 /// When the workshop is taken or its ledger cannot be used; a scan that fails is no error, and a disk that fails later
 /// is waited for.
-pub fn watch(workshop: &Workshop, options: Options) -> Result<(), DaemonError> {
+pub fn watch(workshop: &Workshop, options: Options, fleet: Option<&FleetOptions>) -> Result<(), DaemonError> {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
     // Signals first: whoever sees the lock may send one.
     let shutdown = runtime.block_on(async { Shutdown::listen() })?;
@@ -119,12 +127,14 @@ pub fn watch(workshop: &Workshop, options: Options) -> Result<(), DaemonError> {
     info!(workshop = %workshop.root().display(), "watching");
     reconcile::reconcile(workshop, &mut ledger)?;
     workshop.list_runs();
+    let start = |fleet| Fleet::start(runtime.handle(), workshop, fleet).map_err(DaemonError::Fleet);
+    let fleet = fleet.map(start).transpose()?;
     let eyes = Intake::new(workshop.clone(), Ledger::open(&workshop.ledger())?, options);
     let (tell, looks) = channel();
     let stop = Arc::clone(&shutdown.cancel);
     let intake = std::thread::spawn(move || eyes.work(&stop, &tell));
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
-    let crew = Crew::new(workshop.clone(), ledger, options);
+    let crew = Crew::new(workshop.clone(), ledger, options, fleet.clone());
     let retention = Retention::new(options.keep);
     let signs = Signs { began: Instant::now(), last: None, watchdog: sd_notify::watchdog_enabled(), told: false };
     let result = Daemon { workshop, options, shutdown: &shutdown, crew, looks, look: None, retention, signs }.work();
@@ -132,6 +142,10 @@ pub fn watch(workshop: &Workshop, options: Options) -> Result<(), DaemonError> {
     shutdown.ask();
     // The thread only ends when it is asked to; a panic in it is told by the lack of looks.
     let _ = intake.join();
+    if let Some(fleet) = fleet {
+        fleet.close(runtime.handle(), FAREWELL);
+    }
+    runtime.shutdown_timeout(FAREWELL);
     info!("stopped");
     result
 }

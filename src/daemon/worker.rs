@@ -35,6 +35,9 @@ pub struct Order {
     /// What the scan is called in all that is made of it; its own name if not given.
     #[serde(default)]
     pub name: Option<String>,
+    /// Where stage results are kept; in the workshop if not given.
+    #[serde(default)]
+    pub cache: Option<PathBuf>,
 }
 
 /// A later line on standard input: stop after the step in hand.
@@ -123,7 +126,7 @@ fn run(order: &Order, cancel: Arc<AtomicBool>) -> Result<Ending, RunError> {
     let mut source = Source::of(Arc::new(files));
     source.hide_names(hidden);
     source.consent = consent(&order.scan);
-    let mut cache = Cache::open(&workshop.cache());
+    let mut cache = Cache::open(&order.cache.clone().unwrap_or_else(|| workshop.cache()));
     let mut folder = RunFolder::fill(&order.filled)?;
     let mut around =
         Surroundings { cache: Some(&mut cache), earlier: None, observer: &mut Teller, cancel, started: now() };

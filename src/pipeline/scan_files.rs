@@ -1,6 +1,6 @@
 //! Reads a scan and the material and picture files it names, once, into memory.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
@@ -67,27 +67,38 @@ pub fn find_mesh(path: &Path) -> Result<PathBuf, ScanFilesError> {
 /// Reads the mesh and everything it names.
 ///
 /// # Errors
+/// As [`each_scan_file`].
+pub fn read_scan_files(path: &Path) -> Result<ScanFiles, ScanFilesError> {
+    let mut files = BTreeMap::new();
+    let main = each_scan_file(path, |name, bytes| drop(files.insert(name, bytes)))?;
+    Ok(ScanFiles { main, files })
+}
+
+/// Gives the mesh and everything it names, file by file, under the names it is asked for by; returns the mesh's.
+///
+/// # Errors
 /// When a file cannot be read or a name leads out of the folder. A named file that is missing is no error here: the
 /// reader of the format knows whether it can do without.
-pub fn read_scan_files(path: &Path) -> Result<ScanFiles, ScanFilesError> {
+pub fn each_scan_file(path: &Path, mut give: impl FnMut(String, Vec<u8>)) -> Result<String, ScanFilesError> {
     let mesh = find_mesh(path)?;
     let folder = mesh.parent().unwrap_or(Path::new("")).to_path_buf();
     let main = mesh.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    let mut files = BTreeMap::new();
+    let mut given = BTreeSet::new();
     let mut waiting = VecDeque::from([main.clone()]);
     while let Some(name) = waiting.pop_front() {
-        if files.contains_key(&name) {
+        if given.contains(&name) {
             continue;
         }
-        if files.len() == FILES_MAX {
+        if given.len() == FILES_MAX {
             return Err(refuse(main, format!("names more than {FILES_MAX} files"), "export it with fewer pictures"));
         }
         let Some(place) = locate(&folder, &name)? else { continue };
         let bytes = read_file(&place)?;
         waiting.extend(format::references(&name, &bytes));
-        files.insert(name, bytes);
+        given.insert(name.clone());
+        give(name, bytes);
     }
-    Ok(ScanFiles { main, files })
+    Ok(main)
 }
 
 /// Longest note of consent that is taken into the log, characters.

@@ -14,6 +14,7 @@ mod daemon_files;
 mod daemon_jobs;
 mod daemon_kills;
 mod daemon_start;
+mod fleet;
 mod fuzz_corpus;
 mod inspect;
 mod intake;

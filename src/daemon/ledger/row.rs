@@ -84,7 +84,8 @@ pub struct Row {
     pub crashes: u32,
     /// Times it was held in a row.
     pub holds: u32,
-    #[serde(skip)]
+    /// Who works on it; told is the machine of a fleet, if one has it.
+    #[serde(rename = "worker", serialize_with = "machine_of", skip_serializing_if = "has_no_machine")]
     pub owner: String,
     /// Goes up with every claim; who publishes must have the last one.
     #[serde(skip)]
@@ -97,7 +98,32 @@ pub struct Row {
     pub wish: String,
 }
 
+/// Between the daemon and the machine in an owner.
+const AT: &str = " at ";
+
+#[expect(clippy::ptr_arg, reason = "the serializer hands the field over as it is")]
+fn machine_of<S: Serializer>(owner: &String, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(owner.split_once(AT).map_or("", |(_, machine)| machine))
+}
+
+#[expect(clippy::ptr_arg, reason = "the serializer hands the field over as it is")]
+fn has_no_machine(owner: &String) -> bool {
+    !owner.contains(AT)
+}
+
 impl Row {
+    /// The owner of a claim by a daemon whose work another machine does.
+    #[must_use]
+    pub fn owner_at(daemon: &str, machine: &str) -> String {
+        if machine.is_empty() { daemon.to_owned() } else { format!("{daemon}{AT}{machine}") }
+    }
+
+    /// The machine of a fleet that works on it, if one does.
+    #[must_use]
+    pub fn machine(&self) -> Option<&str> {
+        self.owner.split_once(AT).map(|(_, machine)| machine)
+    }
+
     pub(super) fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
         let state: String = row.get("state")?;
         let list = |name: &str| row.get::<_, String>(name);

@@ -68,6 +68,17 @@ impl Ledger {
         if changed == 1 { Ok(()) } else { Err(LedgerError::Lost(job)) }
     }
 
+    /// Another machine has taken it up, or has given it back: who owns the claim now, and how many starts that is more.
+    ///
+    /// # Errors
+    /// `Lost` when the claim is no longer ours, else as the database tells.
+    pub fn hand(&mut self, (job, token): Claim, owner: &str, starts: i64) -> Result<()> {
+        let set = "UPDATE job SET owner = ?3, starts = max(starts + ?4, 0)
+                   WHERE number = ?1 AND token = ?2 AND state = 'working'";
+        let changed = self.db.execute(set, params![job, token, owner, starts])?;
+        if changed == 1 { Ok(()) } else { Err(LedgerError::Lost(job)) }
+    }
+
     /// Writes down what is about to appear in the outbox, and by which digest of its log it can be told.
     ///
     /// # Errors

@@ -5,6 +5,7 @@ use std::process::{Command, Output};
 
 pub mod browser;
 pub mod daemon;
+pub mod fleet;
 pub mod oracle;
 
 /// A file of the project, by its path from the top level.
