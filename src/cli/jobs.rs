@@ -4,13 +4,13 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use crate::daemon::ledger::{JobId, Ledger, State};
+use crate::daemon::log;
 use crate::daemon::wishes::{self, CANCEL, RETRY};
 use crate::daemon::worker;
 use crate::daemon::workshop::Workshop;
 
 use super::exit_code::Failure;
 use super::run::listen_for_signals;
-use super::watch::start_log;
 
 /// How long to wait for a daemon to answer.
 const ANSWER: Duration = Duration::from_secs(10);
@@ -120,7 +120,7 @@ fn ask((workshop, mut ledger): (&Workshop, Ledger), jobs: &[JobId], wish: &str, 
 /// # Errors
 /// When the order cannot be read, or nobody listens.
 pub fn work_one(json: bool) -> Result<(), Failure> {
-    start_log(json);
+    log::start(json);
     let cancel = listen_for_signals();
     worker::work(&cancel).map_err(Failure::disk("standard input"))
 }

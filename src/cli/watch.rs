@@ -1,13 +1,11 @@
 //! `watch`: start the daemon.
 
-use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use tracing_subscriber::EnvFilter;
-
 use crate::daemon::fleet::FleetOptions;
 use crate::daemon::inbox::{Inbox, Patience, name_of};
+use crate::daemon::log::{self, LogFiles};
 use crate::daemon::memory::{gigabytes, predict};
 use crate::daemon::workshop::Workshop;
 use crate::daemon::{self, Naming, Options, plan_of};
@@ -64,6 +62,9 @@ pub struct WatchArgs {
     /// Name runs by the number of their job, so that no file tells a person's name
     #[arg(long)]
     pub by_number: bool,
+    /// Keep the log in the workshop as well, as JSON lines, a file a day, for so many days
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u16).range(1..=3650))]
+    pub log_days: Option<u16>,
     /// How long to hold a scan when the disk fails; twice as long each further time, five times, an hour at most
     #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
     pub hold_secs: f64,
@@ -114,7 +115,11 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
     let lease = seconds("lease-secs", args.lease_secs)?.max(Duration::from_secs(1));
     let address = args.fleet.as_ref().map(|url| args.fleet_more.address(url)).transpose()?;
     let fleet = address.map(|address| FleetOptions { address, lease });
-    start_log(json);
+    let folder = workshop.log();
+    match args.log_days.map(usize::from) {
+        Some(days) => log::start_with_files(json, LogFiles { folder: &folder, days }).map_err(Failure::disk(&folder))?,
+        None => log::start(json),
+    }
     daemon::watch(&workshop, options, fleet.as_ref())?;
     Ok(())
 }
@@ -152,14 +157,4 @@ fn dry(workshop: &Workshop) -> Result<(), Failure> {
         println!("nothing lies in the inbox");
     }
     Ok(())
-}
-
-/// Log on standard error: for people, or as JSON lines.
-pub fn start_log(json: bool) {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("statuary=info"));
-    let colour = std::io::stderr().is_terminal();
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    let log = log.with_target(false).with_ansi(colour);
-    // A second start in one process keeps the first log.
-    let _ = if json { log.json().flatten_event(true).try_init() } else { log.try_init() };
 }

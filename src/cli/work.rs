@@ -3,9 +3,10 @@
 use std::path::PathBuf;
 
 use crate::daemon::fleet::{self, Address, HandOptions};
+use crate::daemon::log;
 
 use super::exit_code::Failure;
-use super::watch::{seconds, start_log};
+use super::watch::seconds;
 
 /// How to get to a fleet, besides its server's address.
 #[derive(Debug, clap::Args)]
@@ -87,7 +88,7 @@ pub fn work(args: WorkArgs, json: bool) -> Result<(), Failure> {
         folder: absolute(args.folder.unwrap_or_else(std::env::temp_dir))?,
         json,
     };
-    start_log(json);
+    log::start(json);
     fleet::work(options)?;
     Ok(())
 }

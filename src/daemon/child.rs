@@ -5,6 +5,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::Sender;
 
 use super::ledger::JobId;
+use super::log::OF_CHILD;
 use super::worker::{Message, Order, STOP};
 
 /// Hidden subcommand of the working process.
@@ -67,7 +68,7 @@ impl Worker {
             let _ = process.wait();
             return Err(error);
         }
-        let words = std::thread::spawn(move || pass_on(errors));
+        let words = std::thread::spawn(move || pass_on(errors, job));
         let tell = tell.clone();
         std::thread::spawn(move || {
             for line in BufReader::new(out).lines().map_while(Result::ok) {
@@ -133,7 +134,7 @@ fn program() -> io::Result<Command> {
 }
 
 /// Passes log lines through to our own; returns the last that is no part of a panic's trailer.
-fn pass_on(errors: impl io::Read) -> String {
+fn pass_on(errors: impl io::Read, job: JobId) -> String {
     let mut last = String::new();
     let mut reader = BufReader::new(errors);
     let mut line = Vec::new();
@@ -146,6 +147,7 @@ fn pass_on(errors: impl io::Read) -> String {
         let _ = io::stderr().lock().write_all(&line);
         let text = String::from_utf8_lossy(&line);
         let text = text.trim();
+        tracing::info!(target: OF_CHILD, %job, "{text}");
         if !text.is_empty() && !text.starts_with("note:") {
             text.clone_into(&mut last);
         }

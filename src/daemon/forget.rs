@@ -14,6 +14,7 @@ use crate::run_record::RunRecord;
 use super::inbox::name_of;
 use super::job::JobFolder;
 use super::ledger::{JobId, Ledger, Row, State};
+use super::log;
 use super::workshop::Workshop;
 
 /// Names shorter than this, bytes, are not looked for inside files: they would be found by chance.
@@ -135,15 +136,22 @@ impl Traces {
         Ok(self)
     }
 
+    /// Whether some bytes tell a name.
+    fn are_told(&self, bytes: &[u8]) -> bool {
+        let told = |name: &String| bytes.windows(name.len()).any(|window| window == name.as_bytes());
+        self.names.iter().any(told)
+    }
+
     /// A name that is part of another's would be found in it.
     fn drop_names(&mut self, others: &BTreeSet<String>) {
         self.names.retain(|name| !others.iter().any(|other| other.contains(name.as_str())));
     }
 }
 
-/// Looks through all files of the workshop but the owner's own: pipelines, shelf, printers, and what waits in the inbox.
+/// Strikes the names out of the log, and looks through all files of the workshop but the owner's own: pipelines, shelf, printers, and what waits in the inbox.
 fn prove(workshop: &Workshop, ledger: &Ledger, traces: Traces) -> io::Result<Proof> {
     let traces = traces.without_others(workshop, ledger)?;
+    log::strike_out(&workshop.log(), |line| traces.are_told(line))?;
     let mut proof = Proof::default();
     let mut waiting = vec![workshop.outbox(), workshop.hidden()];
     while let Some(folder) = waiting.pop() {
@@ -172,9 +180,6 @@ fn prove(workshop: &Workshop, ledger: &Ledger, traces: Traces) -> io::Result<Pro
 
 fn holds(path: &Path, bytes: &[u8], traces: &Traces) -> bool {
     let digest = blake3::hash(bytes).to_hex();
-    let named = |name: &String| {
-        let needle = name.as_bytes();
-        path.to_string_lossy().contains(name.as_str()) || bytes.windows(needle.len()).any(|window| window == needle)
-    };
-    traces.digests.contains(digest.as_str()) || traces.names.iter().any(named)
+    let in_path = |name: &String| path.to_string_lossy().contains(name.as_str());
+    traces.digests.contains(digest.as_str()) || traces.names.iter().any(in_path) || traces.are_told(bytes)
 }

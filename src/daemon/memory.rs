@@ -73,7 +73,8 @@ impl Room {
     pub fn of_machine(wanted: Option<u64>) -> Self {
         let memory = meminfo();
         let (mut most, mut free) = (memory("MemTotal:"), memory("MemAvailable:"));
-        if let Some((limit, used)) = group_limit() {
+        let own = fs::read_to_string("/proc/self/cgroup").unwrap_or_default();
+        if let Some((limit, used)) = group_limit(Path::new("/sys/fs/cgroup"), &own) {
             most = most.min(limit);
             free = free.min(limit.saturating_sub(used));
         }
@@ -107,11 +108,10 @@ fn kib_line(text: &str, name: &str) -> Option<u64> {
     line.trim().trim_end_matches("kB").trim().parse::<u64>().ok()?.checked_mul(1024)
 }
 
-/// The tightest limit of the groups this process is in, and what that group uses, without pages that can be dropped.
-fn group_limit() -> Option<(u64, u64)> {
-    let own = fs::read_to_string("/proc/self/cgroup").ok()?;
+/// The tightest limit of the groups a process is in, by the system's line of them, and what that group uses, without pages
+/// that can be dropped.
+fn group_limit(top: &Path, own: &str) -> Option<(u64, u64)> {
     let group = own.lines().find_map(|line| line.strip_prefix("0::"))?.trim_start_matches('/').to_owned();
-    let top = Path::new("/sys/fs/cgroup");
     let folders: Vec<PathBuf> =
         top.join(group).ancestors().take_while(|f| f.starts_with(top)).map(Path::to_path_buf).collect();
     let number = |folder: &Path, file: &str| fs::read_to_string(folder.join(file)).ok()?.trim().parse::<u64>().ok();
@@ -141,6 +141,26 @@ pub fn gigabytes(bytes: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_tightest_group_limits() {
+        let top = tempfile::tempdir().unwrap();
+        let folder = top.path().join("shop.slice/statuary.service");
+        fs::create_dir_all(&folder).unwrap();
+        let write = |folder: &Path, most: &str, used: &str| {
+            fs::write(folder.join("memory.max"), most).unwrap();
+            fs::write(folder.join("memory.current"), used).unwrap();
+            fs::write(folder.join("memory.stat"), "anon 5\ninactive_file 100\n").unwrap();
+        };
+        let limit = || group_limit(top.path(), "1:name=old:/other\n0::/shop.slice/statuary.service\n");
+        assert_eq!(limit(), None, "nobody limits it");
+        write(&folder, "max\n", "900\n");
+        write(folder.parent().unwrap(), "4000\n", "1500\n");
+        assert_eq!(limit(), Some((4000, 1400)), "what can be dropped does not count");
+        write(&folder, "3000\n", "900\n");
+        assert_eq!(limit(), Some((3000, 800)));
+        assert_eq!(group_limit(top.path(), "0::/elsewhere\n"), None);
+    }
 
     #[test]
     fn the_prediction_lies_above_what_was_measured() {

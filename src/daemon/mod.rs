@@ -12,6 +12,7 @@ pub mod inbox;
 mod intake;
 pub mod job;
 pub mod ledger;
+pub mod log;
 pub mod memory;
 mod publish;
 pub mod reconcile;

@@ -60,6 +60,11 @@ impl Workshop {
     pub fn ledger(&self) -> PathBuf {
         self.root.join(HIDDEN).join("ledger.db")
     }
+    /// The log in files, where it is asked for.
+    #[must_use]
+    pub fn log(&self) -> PathBuf {
+        self.root.join(HIDDEN).join("log")
+    }
     /// Jobs being worked on.
     #[must_use]
     pub fn work(&self) -> PathBuf {

@@ -95,6 +95,25 @@ fn settled_jobs_are_forgotten_after_their_days() {
 }
 
 #[test]
+fn the_log_is_kept_in_files_and_forgets_too() {
+    let workshop = quick_workshop();
+    for name in ["annika-berg.ply", "mate.ply"] {
+        put(workshop.path(), "quick", name, &ball(6));
+    }
+    watch_once(workshop.path(), &["--log-days", "3"]);
+    let folder = workshop.path().join(".statuary/log");
+    let log = || all_files(&folder).iter().map(|path| fs::read_to_string(path).unwrap()).collect::<String>();
+    for line in log().lines() {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert!(line["timestamp"].is_string() && line["level"] == "INFO" && line["message"].is_string(), "{line}");
+    }
+    assert!(log().contains("annika-berg.ply") && log().contains("mate.ply"), "{}", log());
+    let output = statuary(&["forget", &text(&workshop.path().join("outbox/annika-berg"))]);
+    assert!(output.status.success(), "{}", stderr(&output));
+    assert!(!log().contains("annika") && log().contains("mate.ply"), "{}", log());
+}
+
+#[test]
 fn forgetting_tells_what_is_left() {
     let workshop = quick_workshop();
     put(workshop.path(), "quick", "mate.ply", &ball(6));

@@ -17,6 +17,13 @@ fn worker_of(daemon: u32) -> Option<String> {
     children.flat_map(|text| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>()).next()
 }
 
+/// How far a process stands back for others (field 19 of its line, proc(5)).
+fn nice_of(process: &str) -> i64 {
+    let line = fs::read_to_string(format!("/proc/{process}/stat")).unwrap();
+    let (_, fields) = line.rsplit_once(')').unwrap();
+    fields.split_whitespace().nth(16).unwrap().parse().unwrap()
+}
+
 fn job(workshop: &Path, state: &str) -> String {
     status(workshop)[state][0]["job"].as_str().unwrap().to_owned()
 }
@@ -34,6 +41,7 @@ fn a_job_at_work_is_cancelled_within_a_second_and_can_be_put_back() {
     fs::copy(small_scan(), workshop.path().join("inbox/desk-figure/a.ply")).unwrap();
     let daemon = watch_logged(workshop.path(), &log, &[]);
     until("the run is under way", || says(&log, "stage 2 of"));
+    assert_eq!(nice_of(&worker_of(daemon.id()).unwrap()), (nice_of("self") + 10).min(19));
     let id = job(workshop.path(), "working");
     let asked = Instant::now();
     assert_eq!(ask("cancel", &id, workshop.path()).trim(), format!("{id}: cancelled"));
