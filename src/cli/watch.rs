@@ -68,7 +68,7 @@ pub struct WatchArgs {
     /// How long to hold a scan when the disk fails; twice as long each further time, five times, an hour at most
     #[arg(long, default_value_t = 60.0, value_name = "SECONDS")]
     pub hold_secs: f64,
-    /// Let the workers of a fleet do the work: address of their NATS server with JetStream, nats://HOST or tls://HOST
+    /// Let the workers of a fleet do the work: address of their NATS server, such as `tls://HOST`
     #[arg(long, value_name = "URL", conflicts_with_all = ["jobs", "memory_gb", "nice"])]
     pub fleet: Option<String>,
     #[command(flatten)]

@@ -12,14 +12,14 @@ use super::watch::seconds;
 #[derive(Debug, clap::Args)]
 pub struct FleetArgs {
     /// Name of the fleet: several can share a server
-    #[arg(long, default_value = "statuary", value_name = "NAME")]
-    pub fleet_name: String,
+    #[arg(long = "fleet-name", default_value = "statuary", value_name = "NAME")]
+    pub group: String,
     /// File with the credentials for the fleet's server, as its tools write it, or one line USER:PASSWORD
-    #[arg(long, value_name = "FILE")]
-    pub fleet_credentials: Option<PathBuf>,
+    #[arg(long = "fleet-credentials", value_name = "FILE")]
+    pub credentials: Option<PathBuf>,
     /// File with the certificates (PEM) that vouch for the fleet's server, if the system's do not
-    #[arg(long, value_name = "FILE")]
-    pub fleet_ca: Option<PathBuf>,
+    #[arg(long = "fleet-ca", value_name = "FILE")]
+    pub authority: Option<PathBuf>,
 }
 
 impl FleetArgs {
@@ -28,16 +28,16 @@ impl FleetArgs {
     /// # Errors
     /// When the URL or the name is none.
     pub fn address(&self, url: &str) -> Result<Address, Failure> {
-        let address = Address::new(url, &self.fleet_name);
+        let address = Address::new(url, &self.group);
         let address = address.map_err(|error| Failure::Arguments { what: error.to_string(), hint: error.hint })?;
-        Ok(address.with_files(self.fleet_credentials.clone(), self.fleet_ca.clone()))
+        Ok(address.with_files(self.credentials.clone(), self.authority.clone()))
     }
 }
 
 /// Arguments of `work`.
 #[derive(Debug, clap::Args)]
 pub struct WorkArgs {
-    /// Address of the fleet's NATS server with JetStream, nats://HOST or tls://HOST
+    /// Address of the fleet's NATS server, such as `tls://HOST`
     #[arg(long, value_name = "URL")]
     pub fleet: String,
     #[command(flatten)]

@@ -30,8 +30,10 @@ impl Heard {
     #[must_use]
     pub fn claim(&self) -> (JobId, u64) {
         match self {
-            Self::Said(job, token, _) | Self::Gone(job, token, _) | Self::Taken(job, token, _) => (*job, *token),
-            Self::Back(job, token, _) => (*job, *token),
+            Self::Said(job, token, _)
+            | Self::Gone(job, token, _)
+            | Self::Taken(job, token, _)
+            | Self::Back(job, token, _) => (*job, *token),
         }
     }
 }

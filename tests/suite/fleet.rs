@@ -4,14 +4,15 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
-use super::support::daemon::{ball, count, published, put, quick_workshop, says, status, stop, until, watch_once};
+use super::support::daemon::{ball, count, published, put, quick_workshop, says, status, until, watch_once};
 use super::support::fleet::{Server, log_of};
 use super::support::{digests, json, statuary, stderr, text};
 
-/// Rings of a ball that a worker is busy with for a few seconds.
-const LONG: usize = 170;
+/// Scans by name and rings of a ball; a worker is busy with the first for some seconds.
+const SCANS: [(&str, usize); 4] = [("cook", 110), ("mate", 12), ("bosun", 14), ("pilot", 9)];
 
 type Results = BTreeMap<String, Vec<(String, String)>>;
 
@@ -22,12 +23,16 @@ fn results(workshop: &Path) -> Results {
     runs.filter(|path| path.is_dir()).map(|path| (name(&path), digests(&path, &["run.json"]))).collect()
 }
 
-/// The same scans worked on by this machine alone.
+/// The same scans worked on by this machine alone, for all tests once.
 fn local(scans: &[(&str, usize)]) -> Results {
-    let workshop = quick_workshop();
-    drop_all(workshop.path(), scans);
-    watch_once(workshop.path(), &["--jobs", "2"]);
-    results(workshop.path())
+    static LOCAL: OnceLock<Results> = OnceLock::new();
+    let all = LOCAL.get_or_init(|| {
+        let workshop = quick_workshop();
+        drop_all(workshop.path(), &SCANS);
+        watch_once(workshop.path(), &["--jobs", "2", "--nice", "0"]);
+        results(workshop.path())
+    });
+    scans.iter().map(|(name, _)| ((*name).to_owned(), all[*name].clone())).collect()
 }
 
 fn drop_all(workshop: &Path, scans: &[(&str, usize)]) {
@@ -53,16 +58,16 @@ fn assert_all_done_once(workshop: &Path, server: &Server, scans: &[(&str, usize)
 #[test]
 fn a_worker_makes_what_a_local_run_makes() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("mate", 12)];
+    let scans = &SCANS[1..2];
     // The worker comes first, and waits for a daemon.
     let worker = server.worker("aft", &[]);
     until("it waits", || worker.says("waiting for one"));
     fs::write(workshop.path().join("inbox/tiny/mate.consent.txt"), "until May\n").unwrap();
-    drop_all(workshop.path(), &scans);
+    drop_all(workshop.path(), scans);
     let daemon = server.daemon(workshop.path(), &[]);
     until("it is done", || published(workshop.path(), "mate"));
     assert_eq!(json(&workshop.path().join("outbox/mate/run.json"))["consent"], "until May");
-    assert_all_done_once(workshop.path(), &server, &scans);
+    assert_all_done_once(workshop.path(), &server, scans);
     until("signs of life tell of the fleet", || {
         let health = fs::read(workshop.path().join(".statuary/health.json")).unwrap();
         let health: serde_json::Value = serde_json::from_slice(&health).unwrap();
@@ -70,18 +75,18 @@ fn a_worker_makes_what_a_local_run_makes() {
     });
     let metrics = fs::read_to_string(workshop.path().join(".statuary/metrics.txt")).unwrap();
     assert!(metrics.contains("\nstatuary_fleet_open_offers 0\n"), "{metrics}");
-    assert!(!fs::read_to_string(&worker.log).unwrap().contains("mate"), "a worker's log tells no name");
+    assert!(!fs::read_to_string(&worker.log).unwrap().contains("mate.ply"), "a worker's log tells no name");
     let places: Vec<_> = fs::read_dir(&worker.folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     assert_eq!(places.len(), 1, "{places:?}");
     assert_eq!(fs::read_dir(&places[0]).unwrap().count(), 1, "only its lock is left in the private folder");
-    assert_eq!(stop(daemon), 0);
+    assert_eq!(daemon.stop(), 0);
     assert!(server.stores().iter().all(|(name, _)| !name.starts_with("OBJ_")), "{:?}", server.stores());
 }
 
 #[test]
 fn a_worker_killed_in_the_midst_loses_nothing_and_doubles_nothing() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("cook", LONG), ("mate", 12), ("bosun", 14), ("pilot", 9)];
+    let scans = &SCANS;
     drop_all(workshop.path(), &scans[..1]);
     let daemon = server.daemon(workshop.path(), &[]);
     let mut doomed = server.worker("fore", &[]);
@@ -98,20 +103,20 @@ fn a_worker_killed_in_the_midst_loses_nothing_and_doubles_nothing() {
     let log = fs::read_to_string(log_of(workshop.path())).unwrap();
     assert!(log.contains("gave no sign of life; another takes it"), "{log}");
     until("all are settled", || count(workshop.path(), "done") == scans.len());
-    assert_all_done_once(workshop.path(), &server, &scans);
+    assert_all_done_once(workshop.path(), &server, scans);
     // What the killed one had lies there until the next worker starts beside it.
     assert_eq!(fs::read_dir(&doomed.folder).unwrap().count(), 1);
     let next = server.worker("fore", &[]);
     until("the next one is there", || next.says("working for the fleet"));
     let left: Vec<_> = fs::read_dir(&next.folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     assert!(left.len() == 1 && fs::read_dir(&left[0]).unwrap().count() == 1, "{left:?}");
-    assert_eq!(stop(daemon), 0);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]
 fn a_scan_at_work_far_away_is_given_up_within_seconds() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    drop_all(workshop.path(), &[("cook", LONG)]);
+    drop_all(workshop.path(), &[("cook", 170)]);
     let daemon = server.daemon(workshop.path(), &[]);
     let worker = server.worker("aft", &[]);
     worker.until_at_work();
@@ -124,29 +129,28 @@ fn a_scan_at_work_far_away_is_given_up_within_seconds() {
     assert!(!worker.says("delivered"));
     until("nothing is left on the server", || server.is_clean());
     assert!(results(workshop.path()).is_empty());
-    assert_eq!(stop(daemon), 0);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]
 fn a_daemon_that_was_killed_offers_anew_and_what_was_offered_is_void() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("cook", LONG), ("mate", 12)];
-    drop_all(workshop.path(), &scans);
-    let mut daemon = server.daemon(workshop.path(), &[]);
+    let scans = &SCANS[..2];
+    drop_all(workshop.path(), scans);
+    let daemon = server.daemon(workshop.path(), &[]);
     let worker = server.worker("aft", &[]);
     worker.until_at_work();
-    daemon.kill().unwrap();
-    daemon.wait().unwrap();
+    daemon.kill();
     let daemon = server.daemon(workshop.path(), &["--once"]);
-    assert_eq!(daemon.wait_with_output().unwrap().status.code(), Some(0));
+    assert_eq!(daemon.end(), Some(0));
     assert!(worker.says("not wanted any more"), "{}", fs::read_to_string(&worker.log).unwrap());
-    assert_all_done_once(workshop.path(), &server, &scans);
+    assert_all_done_once(workshop.path(), &server, scans);
 }
 
 #[test]
 fn a_server_that_goes_and_comes_is_waited_for() {
     let (mut server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("cook", LONG), ("mate", 12)];
+    let scans = &SCANS[..2];
     drop_all(workshop.path(), &scans[..1]);
     let daemon = server.daemon(workshop.path(), &[]);
     let worker = server.worker("aft", &[]);
@@ -164,15 +168,15 @@ fn a_server_that_goes_and_comes_is_waited_for() {
     until("all are settled", || count(workshop.path(), "done") == scans.len());
     let told = fs::read_to_string(log_of(workshop.path())).unwrap();
     assert_eq!(told.matches("out of reach").count(), 1, "told once: {told}");
-    assert_all_done_once(workshop.path(), &server, &scans);
-    assert_eq!(stop(daemon), 0);
+    assert_all_done_once(workshop.path(), &server, scans);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]
 fn a_server_that_lost_its_store_is_given_all_again() {
     let (mut server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("mate", 12)];
-    drop_all(workshop.path(), &scans);
+    let scans = &SCANS[1..2];
+    drop_all(workshop.path(), scans);
     let daemon = server.daemon(workshop.path(), &[]);
     until("it is offered", || server.stores().iter().any(|(name, messages)| name == "statuary-offers" && *messages == 1));
     server.stop();
@@ -181,15 +185,14 @@ fn a_server_that_lost_its_store_is_given_all_again() {
     let _worker = server.worker("aft", &[]);
     until("it is done", || count(workshop.path(), "done") == 1);
     assert!(says(&log_of(workshop.path()), "lost on the server"));
-    assert_all_done_once(workshop.path(), &server, &scans);
-    assert_eq!(stop(daemon), 0);
+    assert_all_done_once(workshop.path(), &server, scans);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]
 fn refusals_come_back_with_their_reasons_and_crashes_are_counted() {
     let (server, workshop) = (Server::start(), quick_workshop());
     put(workshop.path(), "tiny", "stowaway.ply", b"ply\nformat ascii 1.0\nelement vertex x\nend_header\n");
-    put(workshop.path(), "tiny", "cook.ply", &ball(LONG));
     let daemon = server.daemon(workshop.path(), &[]);
     let worker = server.worker("aft", &[]);
     until("it is refused", || count(workshop.path(), "refused") == 1);
@@ -201,6 +204,7 @@ fn refusals_come_back_with_their_reasons_and_crashes_are_counted() {
         (row["scan"].clone(), row["reason"].clone(), row["hint"].clone())
     };
     assert_eq!(reason(workshop.path()), reason(alone.path()), "as a local run tells it");
+    put(workshop.path(), "tiny", "cook.ply", &ball(170));
     // The working process is ended from outside, twice: that is enough.
     for _ in 0..2 {
         until("a process works", || child_of(worker.process.id()).is_some());
@@ -213,21 +217,20 @@ fn refusals_come_back_with_their_reasons_and_crashes_are_counted() {
     let row = status["refused"].as_array().unwrap().iter().find(|row| row["scan"] == "cook.ply").unwrap();
     let reason = row["reason"].as_str().unwrap();
     assert!(reason.contains("signal 9") && reason.contains("on aft") && reason.contains("so it did before"), "{reason}");
-    assert_eq!(stop(daemon), 0);
+    assert_eq!(daemon.stop(), 0);
 }
 
 /// The working process of a worker, if one is there.
 fn child_of(process: u32) -> Option<String> {
     let output = Command::new("ps").args(["-o", "pid=", "--ppid", &process.to_string()]).output().unwrap();
-    let found = String::from_utf8_lossy(&output.stdout).split_whitespace().next().map(str::to_owned);
-    found
+    String::from_utf8_lossy(&output.stdout).split_whitespace().next().map(str::to_owned)
 }
 
 #[test]
 fn a_worker_that_is_asked_to_stop_hands_over_at_once() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("cook", LONG)];
-    drop_all(workshop.path(), &scans);
+    let scans = &SCANS[..1];
+    drop_all(workshop.path(), scans);
     // With such a lease nobody waits for its end.
     let daemon = server.daemon(workshop.path(), &["--lease-secs", "300"]);
     let mut first = server.worker("fore", &[]);
@@ -240,14 +243,14 @@ fn a_worker_that_is_asked_to_stop_hands_over_at_once() {
     until("the other one takes it", || second.says("taken"));
     assert!(start.elapsed() < Duration::from_secs(5), "{:?}", start.elapsed());
     until("it is done", || count(workshop.path(), "done") == 1);
-    assert_all_done_once(workshop.path(), &server, &scans);
-    assert_eq!(stop(daemon), 0);
+    assert_all_done_once(workshop.path(), &server, scans);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]
 fn a_worker_takes_only_what_it_can_do_alike_and_has_room_for() {
     let (server, workshop) = (Server::start(), quick_workshop());
-    let scans = [("mate", 12)];
+    let scans = &SCANS[1..2];
     let small = server.worker("dinghy", &["--memory-gb", "0.1"]);
     let daemon = server.daemon(workshop.path(), &[]);
     until("the queue is there", || server.stores().iter().any(|(name, _)| name == "statuary-offers"));
@@ -255,13 +258,13 @@ fn a_worker_takes_only_what_it_can_do_alike_and_has_room_for() {
         "parcel":{"name":"1.1.parcel","blake3":"0","bytes":1},"memory_bytes":1,"stage_seconds":9.0}"#;
     server.publish("statuary.offer.a1.1.1", stranger);
     until("the stranger's is left alone", || small.says("version 9.9.9"));
-    drop_all(workshop.path(), &scans);
+    drop_all(workshop.path(), scans);
     until("it is too large", || says(&log_of(workshop.path()), "waits for a worker with more memory"));
     assert_eq!(count(workshop.path(), "working"), 1);
     let large = server.worker("ferry", &[]);
     until("it is done", || count(workshop.path(), "done") == 1);
     assert!(large.says("delivered") && !small.says("taken"));
-    assert_eq!(stop(daemon), 0);
+    assert_eq!(daemon.stop(), 0);
 }
 
 #[test]

@@ -243,7 +243,7 @@ impl Bench {
 
     /// Why an offer is not taken now, what is to be said of it, and how long it is left to others.
     fn objection(&self, offer: &Offer) -> Option<(Option<Says>, Duration)> {
-        if let Some(what) = self.likeness.difference(&offer.likeness) {
+        if let Some(what) = offer.likeness.difference(&self.likeness) {
             if self.is_new(&format!("differs {}", offer.home)) {
                 let hint = "run the daemon's version here, on the same kind of system";
                 warn!(%what, hint, "offers are left to others, for the results would not be the same");

@@ -21,7 +21,7 @@ impl Likeness {
         Self { version: env!("CARGO_PKG_VERSION").to_owned(), arithmetic: arithmetic() }
     }
 
-    /// What differs from another, in words; `None` when nothing does.
+    /// What differs from the other, which is ours, in words; `None` when nothing does.
     #[must_use]
     pub fn difference(&self, other: &Self) -> Option<String> {
         if self.version != other.version {

@@ -292,24 +292,14 @@ impl Link {
         format!("{}.sign", self.fleet)
     }
 
-    fn queue(&self, name: String, subjects: String) -> stream::Config {
-        stream::Config {
-            name,
-            subjects: vec![subjects],
-            retention: RetentionPolicy::WorkQueue,
-            max_age: KEPT_MAX,
-            ..Default::default()
-        }
-    }
-
     /// Makes what is missing on the server for a workshop's offers.
     ///
     /// # Errors
     /// As the server tells.
     pub async fn prepare(&self, home: &str, lease: Duration) -> Result<(), LinkError> {
-        let offers = self.queue(self.offers(), format!("{}.offer.>", self.fleet));
+        let offers = queue(self.offers(), format!("{}.offer.>", self.fleet));
         self.context.create_or_update_stream(offers).await.map_err(server)?;
-        let words = self.queue(self.words(), format!("{}.word.>", self.fleet));
+        let words = queue(self.words(), format!("{}.word.>", self.fleet));
         self.context.create_or_update_stream(words).await.map_err(server)?;
         let workers = pull::Config {
             durable_name: Some(WORKERS.into()),
@@ -333,12 +323,23 @@ impl Link {
         if self.stream(format!("OBJ_{}", self.bucket(home))).await.map(Some).or_else(none_if_gone)?.is_some() {
             self.context.delete_object_store(self.bucket(home)).await.map_err(server)?;
         }
-        for (name, subjects) in [
-            (self.offers(), format!("{}.offer.{home}.>", self.fleet)),
-            (self.words(), self.word_subject(home)),
-        ] {
-            if let Some(stream) = self.stream(name).await.map(Some).or_else(none_if_gone)? {
-                stream.purge().filter(subjects).await.map_err(server)?;
+        if let Some(words) = self.stream(self.words()).await.map(Some).or_else(none_if_gone)? {
+            words.purge().filter(self.word_subject(home)).await.map_err(server)?;
+        }
+        self.take_off(&format!("{}.offer.{home}.>", self.fleet)).await
+    }
+
+    /// Takes offers off the queue one by one. Purged by subject, they would take others with them that workers have not been
+    /// given yet, as seen with server 2.9.10.
+    async fn take_off(&self, subjects: &str) -> Result<(), LinkError> {
+        let Some(offers) = self.stream(self.offers()).await.map(Some).or_else(none_if_gone)? else { return Ok(()) };
+        let found = offers.info_with_subjects(subjects).await.map_err(server)?;
+        let found: Vec<(String, usize)> = found.try_collect().await.map_err(server)?;
+        for (subject, _) in found {
+            match offers.get_last_raw_message_by_subject(&subject).await {
+                Ok(message) => drop(offers.delete_message(message.sequence).await.map_err(server)?),
+                Err(error) if error.kind() == LastRawMessageErrorKind::NoMessageFound => {}
+                Err(error) => return Err(server(error)),
             }
         }
         Ok(())
@@ -401,10 +402,15 @@ impl Link {
         };
         let subject = self.offer_subject(home, job, token);
         match stream.get_last_raw_message_by_subject(&subject).await {
-            Ok(_) => Ok(true),
-            Err(error) if error.kind() == LastRawMessageErrorKind::NoMessageFound => Ok(false),
-            Err(error) => Err(server(error)),
+            Ok(_) => {}
+            Err(error) if error.kind() == LastRawMessageErrorKind::NoMessageFound => return Ok(false),
+            Err(error) => return Err(server(error)),
         }
+        // One that the queue passed over reaches nobody any more.
+        let workers = self.context.get_consumer_from_stream::<pull::Config, _, _>(WORKERS, self.offers()).await;
+        let workers = workers.map_err(server)?;
+        let info = workers.cached_info();
+        Ok(info.num_pending > 0 || info.num_ack_pending > 0)
     }
 
     /// The queue of all offers, for workers.
@@ -516,9 +522,7 @@ impl Link {
     /// # Errors
     /// As the server tells; done again, it takes the rest.
     pub async fn withdraw(&self, home: &str, (job, token): (u64, u64)) -> Result<(), LinkError> {
-        if let Some(offers) = self.stream(self.offers()).await.map(Some).or_else(none_if_gone)? {
-            offers.purge().filter(self.offer_subject(home, job, token)).await.map_err(server)?;
-        }
+        self.take_off(&self.offer_subject(home, job, token)).await?;
         let names = self.names(home, &prefix(job, token)).await?;
         for name in names {
             self.remove(home, &name).await?;
@@ -571,6 +575,16 @@ impl Link {
             String::from_utf8(bytes).ok().filter(|name| name.starts_with(beginning))
         };
         Ok(subjects.iter().filter_map(|(subject, _)| name(subject)).collect())
+    }
+}
+
+fn queue(name: String, subjects: String) -> stream::Config {
+    stream::Config {
+        name,
+        subjects: vec![subjects],
+        retention: RetentionPolicy::WorkQueue,
+        max_age: KEPT_MAX,
+        ..Default::default()
     }
 }
 

@@ -193,7 +193,7 @@ mod tests {
         let from = folder.path().join("from");
         fs::create_dir_all(from.join("parts/01")).unwrap();
         fs::write(from.join("run.json"), "{}").unwrap();
-        fs::write(from.join("parts/01/red.stl"), [7; 100_000]).unwrap();
+        fs::write(from.join("parts/01/red.stl"), vec![7; 100_000]).unwrap();
         let mut packing = Packing::begin(&folder.path().join("packed")).unwrap();
         packing.add_folder(&from).unwrap();
         packing.seal(&()).unwrap();

@@ -1,4 +1,4 @@
-//! Many machines on one queue: scans are offered on a NATS server with JetStream, workers take them with leases, and what
+//! Many machines on one queue: scans are offered on a NATS server with `JetStream`, workers take them with leases, and what
 //! they make comes back. The server carries and keeps; what is true stands in the ledger of the workshop that offers.
 //!
 //! An offer is void as soon as its parcel is gone from the server: whoever offers takes it away when the job is settled,

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use futures_util::StreamExt;
 
-use super::daemon::{says, until, watch_logged};
+use super::daemon::{says, stop, until, watch_logged};
 use super::{command, text};
 
 /// Lease in the tests, s: a worker that was killed is noticed after it.
@@ -80,14 +80,14 @@ impl Server {
     }
 
     /// Starts a daemon that offers its scans here.
-    pub fn daemon(&self, workshop: &Path, more: &[&str]) -> Child {
+    pub fn daemon(&self, workshop: &Path, more: &[&str]) -> Daemon {
         let url = self.url();
         let mut args = vec!["--fleet", &url];
         if !more.contains(&"--lease-secs") {
             args.extend(["--lease-secs", LEASE]);
         }
         args.extend(more);
-        watch_logged(workshop, &log_of(workshop), &args)
+        Daemon(Some(watch_logged(workshop, &log_of(workshop), &args)))
     }
 
     /// Starts a worker; it ends with the returned guard.
@@ -97,7 +97,7 @@ impl Server {
         let log = self.folder.path().join(format!("{name}.log"));
         let file = fs::File::options().create(true).append(true).open(&log).unwrap();
         let place = text(&folder);
-        let mut args = vec!["work", "--fleet", &url, "--name", name, "--folder", &place];
+        let mut args = vec!["work", "--fleet", &url, "--name", name, "--folder", &place, "--nice", "0"];
         args.extend(more);
         Hand { process: command(&args).stderr(file).spawn().unwrap(), folder, log }
     }
@@ -129,6 +129,36 @@ fn serve(folder: &Path, port: u16) -> Child {
         std::thread::sleep(Duration::from_millis(20));
     }
     process
+}
+
+/// A daemon; a test that fails leaves none behind.
+pub struct Daemon(Option<Child>);
+
+impl Daemon {
+    /// Asks it to stop; its exit code.
+    pub fn stop(mut self) -> i32 {
+        stop(self.0.take().unwrap())
+    }
+
+    pub fn kill(mut self) {
+        let mut process = self.0.take().unwrap();
+        process.kill().unwrap();
+        process.wait().unwrap();
+    }
+
+    /// Waits for its end; its exit code.
+    pub fn end(mut self) -> Option<i32> {
+        self.0.take().unwrap().wait().unwrap().code()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        if let Some(mut process) = self.0.take() {
+            let _ = process.kill();
+            let _ = process.wait();
+        }
+    }
 }
 
 /// Where the daemon of a workshop logs.
