@@ -103,7 +103,9 @@ impl Failure {
                 RunError::Write(_) => 6,
                 RunError::Json(_) | RunError::Yaml(_) => 1,
             },
-            Self::Taken(_) | Self::Disk { .. } | Self::Daemon(DaemonError::Workshop(_) | DaemonError::Ledger(_) | DaemonError::Fleet(_)) => 6,
+            Self::Taken(_)
+            | Self::Disk { .. }
+            | Self::Daemon(DaemonError::Workshop(_) | DaemonError::Ledger(_) | DaemonError::Fleet(_)) => 6,
             Self::Json(_) | Self::Yaml(_) => 1,
             Self::PrintCheck => 7,
             Self::Below(_) => 8,

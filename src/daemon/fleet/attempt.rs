@@ -273,7 +273,8 @@ impl Course {
             tokio::time::sleep(self.taken.lease / 3).await;
             if self.bench.link.is_up() {
                 // The next one comes before the lease is over.
-                let _ = tokio::time::timeout(self.taken.lease / 3, self.taken.message.ack_with(AckKind::Progress)).await;
+                let _ =
+                    tokio::time::timeout(self.taken.lease / 3, self.taken.message.ack_with(AckKind::Progress)).await;
             }
         }
     }

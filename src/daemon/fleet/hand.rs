@@ -264,7 +264,7 @@ impl Bench {
     }
 
     async fn say_unfit(&self, offer: &Offer, attempt: String, says: Says) {
-        let id = format!("unfit-{}-{}-{}", self.name, offer.job, offer.token);
+        let id = format!("unfit-{}-{}-{}-{}", self.name, offer.home, offer.job, offer.token);
         let word = Word { job: offer.job, token: offer.token, attempt, worker: self.name.clone(), says };
         if self.is_new(&id)
             && let Err(error) = self.link.say(&offer.home, &id, &word).await

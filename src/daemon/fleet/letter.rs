@@ -34,7 +34,8 @@ impl Offer {
     /// Whether its names are such as this program gives: they become parts of subjects and paths.
     #[must_use]
     pub fn is_well_formed(&self) -> bool {
-        let plain = |text: &str| !text.is_empty() && text.len() <= 64 && text.bytes().all(|b| b.is_ascii_alphanumeric());
+        let plain =
+            |text: &str| !text.is_empty() && text.len() <= 64 && text.bytes().all(|b| b.is_ascii_alphanumeric());
         plain(&self.home) && self.parcel.name == parcel_name(self.job, self.token) && self.stage_seconds >= 0.0
     }
 }

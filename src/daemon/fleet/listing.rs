@@ -156,7 +156,11 @@ fn unpack_numbered<T: DeserializeOwned>(packed: &Path, numbered: &Path, into: &P
 pub fn is_inside(path: &str) -> bool {
     let plain = |part: Component<'_>| matches!(part, Component::Normal(_) | Component::CurDir);
     let named = Path::new(path).components().any(|part| matches!(part, Component::Normal(_)));
-    named && path.len() < 1000 && !path.contains('\0') && !path.ends_with('/') && Path::new(path).components().all(plain)
+    named
+        && path.len() < 1000
+        && !path.contains('\0')
+        && !path.ends_with('/')
+        && Path::new(path).components().all(plain)
 }
 
 #[cfg(test)]

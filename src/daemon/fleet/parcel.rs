@@ -128,7 +128,7 @@ mod tests {
             ("pipelines/other.yaml", "stages: [intake]"),
             ("filaments.yaml", "[]"),
             ("scan/mate.obj", "mtllib mate.mtl\n"),
-            ("scan/mate.mtl", "map_Kd Skin.PNG\n"),
+            ("scan/mate.mtl", "newmtl skin\nmap_Kd Skin.PNG\n"),
             ("scan/skin.png", "picture"),
             ("scan/letter.txt", "not asked for"),
             ("scan/consent.txt", "until May"),
