@@ -15,10 +15,11 @@ use crate::daemon::DaemonError;
 use crate::daemon::memory::{Room, gigabytes, resident_bytes};
 use crate::daemon::shutdown::Shutdown;
 
+use super::address::Address;
 use super::attempt::{Taken, attempt};
 use super::letter::{Offer, Says, Sign, SignOfJob, Word};
 use super::likeness::Likeness;
-use super::link::{Address, Link, LinkError, Pause, fetch, next};
+use super::link::{Link, LinkError, Pause, fetch, next};
 use super::place::Place;
 
 /// How long an offer is left to others when this worker cannot take it at all, and when it has no room just now.

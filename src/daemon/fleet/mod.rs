@@ -4,6 +4,7 @@
 //! An offer is void as soon as its parcel is gone from the server: whoever offers takes it away when the job is settled,
 //! given up or offered anew, and whoever works looks for it all the time. So one thing only has to be true at a time.
 
+mod address;
 mod attempt;
 mod desk;
 mod errand;
@@ -18,9 +19,9 @@ mod remote;
 
 use std::time::Duration;
 
+pub use address::{Address, AddressError};
 pub use desk::{Fleet, Outlook};
 pub use hand::{HandOptions, work};
-pub use link::{Address, AddressError};
 pub use remote::{Errand, Remote};
 
 /// How a daemon offers its scans.
