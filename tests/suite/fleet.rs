@@ -144,7 +144,9 @@ fn a_daemon_that_was_killed_offers_anew_and_what_was_offered_is_void() {
     daemon.kill();
     let daemon = server.daemon(workshop.path(), &["--once"]);
     assert_eq!(daemon.end(), Some(0));
-    assert!(worker.says("not wanted any more"), "{}", fs::read_to_string(&worker.log).unwrap());
+    // Either it sees in time that the first offer is void, or what it brings for that is not used.
+    let said = fs::read_to_string(&worker.log).unwrap();
+    assert!(said.contains("not wanted any more") || said.matches("delivered").count() > scans.len(), "{said}");
     assert_all_done_once(workshop.path(), &server, scans);
 }
 
