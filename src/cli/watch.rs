@@ -117,7 +117,9 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
     let fleet = address.map(|address| FleetOptions { address, lease });
     let folder = workshop.log();
     match args.log_days.map(usize::from) {
-        Some(days) => log::start_with_files(json, LogFiles { folder: &folder, days }).map_err(Failure::disk(&folder))?,
+        Some(days) => {
+            log::start_with_files(json, LogFiles { folder: &folder, days }).map_err(Failure::disk(&folder))?
+        }
         None => log::start(json),
     }
     daemon::watch(&workshop, options, fleet.as_ref())?;

@@ -90,8 +90,7 @@ impl Differences for OfCorners<'_> {
 pub fn truth(task: &Task, drawn: &Drawn, differences: &impl Differences) -> Truth {
     let (surface, labels) = (&drawn.surface, &drawn.labels);
     let best = best_of_pieces(task, drawn, differences);
-    let mine: Vec<f64> =
-        (0..surface.len()).into_par_iter().map(|piece| differences.of(piece, labels[piece])).collect();
+    let mine: Vec<f64> = (0..surface.len()).into_par_iter().map(|piece| differences.of(piece, labels[piece])).collect();
     let excess = |pieces: &[usize]| {
         let range = pieces[0]..pieces[1];
         let area: f64 = range.clone().map(|p| f64::from(surface.area_mm2[p])).sum();
