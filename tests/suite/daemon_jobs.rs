@@ -7,15 +7,9 @@ use std::time::Instant;
 
 use super::support::daemon::{
     ball, count, published, put, quick_workshop, says, status, stop, until, watch_args, watch_logged, watch_once,
+    worker_of,
 };
 use super::support::{json, small_scan, statuary, stderr, text};
-
-/// The working process of a daemon.
-fn worker_of(daemon: u32) -> Option<String> {
-    let children = fs::read_dir(format!("/proc/{daemon}/task")).ok()?.filter_map(Result::ok);
-    let children = children.filter_map(|task| fs::read_to_string(task.path().join("children")).ok());
-    children.flat_map(|text| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>()).next()
-}
 
 /// How far a process stands back for others (field 19 of its line, proc(5)).
 fn nice_of(process: &str) -> i64 {

@@ -7,7 +7,7 @@ use std::process::Command;
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
-use super::support::daemon::{ball, count, published, put, quick_workshop, says, status, until, watch_once};
+use super::support::daemon::{ball, count, published, put, quick_workshop, says, status, until, watch_once, worker_of};
 use super::support::fleet::{Server, log_of};
 use super::support::{digests, json, statuary, stderr, text};
 
@@ -212,10 +212,10 @@ fn refusals_come_back_with_their_reasons_and_crashes_are_counted() {
     put(workshop.path(), "tiny", "cook.ply", &ball(170));
     // The working process is ended from outside, twice: that is enough.
     for _ in 0..2 {
-        until("a process works", || child_of(worker.process.id()).is_some());
-        let child = child_of(worker.process.id()).unwrap();
+        until("a process works", || worker_of(worker.process.id()).is_some());
+        let child = worker_of(worker.process.id()).unwrap();
         assert!(Command::new("kill").args(["-9", &child]).status().unwrap().success());
-        until("it is gone", || child_of(worker.process.id()).as_ref() != Some(&child));
+        until("it is gone", || worker_of(worker.process.id()).as_ref() != Some(&child));
     }
     until("it is refused", || count(workshop.path(), "refused") == 2);
     let status = status(workshop.path());
@@ -226,12 +226,6 @@ fn refusals_come_back_with_their_reasons_and_crashes_are_counted() {
         "{reason}"
     );
     assert_eq!(daemon.stop(), 0);
-}
-
-/// The working process of a worker, if one is there.
-fn child_of(process: u32) -> Option<String> {
-    let output = Command::new("ps").args(["-o", "pid=", "--ppid", &process.to_string()]).output().unwrap();
-    String::from_utf8_lossy(&output.stdout).split_whitespace().next().map(str::to_owned)
 }
 
 #[test]

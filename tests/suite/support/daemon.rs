@@ -119,3 +119,10 @@ pub fn published(workshop: &Path, name: &str) -> bool {
 pub fn says(log: &Path, what: &str) -> bool {
     fs::read_to_string(log).is_ok_and(|text| text.contains(what))
 }
+
+/// The working process of a daemon, or of a fleet's worker.
+pub fn worker_of(daemon: u32) -> Option<String> {
+    let children = fs::read_dir(format!("/proc/{daemon}/task")).ok()?.filter_map(Result::ok);
+    let children = children.filter_map(|task| fs::read_to_string(task.path().join("children")).ok());
+    children.flat_map(|text| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>()).next()
+}
