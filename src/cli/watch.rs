@@ -118,7 +118,7 @@ pub fn watch(args: &WatchArgs, json: bool) -> Result<(), Failure> {
     let folder = workshop.log();
     match args.log_days.map(usize::from) {
         Some(days) => {
-            log::start_with_files(json, LogFiles { folder: &folder, days }).map_err(Failure::disk(&folder))?
+            log::start_with_files(json, LogFiles { folder: &folder, days }).map_err(Failure::disk(&folder))?;
         }
         None => log::start(json),
     }
